@@ -1,0 +1,1 @@
+"""What runs on the truck: sources, windows, the outbox and the link to the office."""

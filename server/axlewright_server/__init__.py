@@ -1,0 +1,1 @@
+"""What runs in the office: ingest, detectors, diagnosis, records, API and page."""

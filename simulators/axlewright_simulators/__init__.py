@@ -1,0 +1,1 @@
+"""Trucks that do not exist: physics with faults and a known truth."""
