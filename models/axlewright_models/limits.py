@@ -34,7 +34,7 @@ _LIMITS = (
         "lube_caution_cel",
         110.0,
         "Cel",
-        "a truck operator's manual (2021) gives 71 to 104 Cel as the normal gauge range; margin for short rises on grades",
+        "a truck operator's manual (2021) gives 71 to 104 Cel as normal; own margin for short rises on grades",
         "Axle lube temperature, caution",
     ),
     Limit(
