@@ -26,6 +26,8 @@ class Channel:
     ``unit`` is what stored values and detectors use; ``wire_unit`` is what our edge sends (None: the
     registry has no unit for it, the value goes out bare, in ``unit``). Values outside ``low`` to ``high``
     are kept, flagged and not fed to detectors. ``words`` names the codes 0, 1, ... of a channel that speaks in words.
+    A ``derived`` channel is computed in the office and stored beside the readings; what a truck sends under its name
+    is overwritten.
     """
 
     name: str
@@ -36,6 +38,7 @@ class Channel:
     high: float
     title: str
     words: tuple[str, ...] = ()
+    derived: bool = False
 
 
 def _vehicle(name: str, unit: str, wire: str | None, low: float, high: float, title: str) -> Channel:
@@ -88,6 +91,8 @@ CHANNELS: tuple[Channel, ...] = (
     _acceleration("vib/envelope/inner-race", "Envelope at the inner-race defect frequency"),
     _acceleration("vib/envelope/rolling-element", "Envelope at the rolling-element defect frequency"),
     _acceleration("vib/envelope/cage", "Envelope at the cage frequency"),
+    Channel("lube/expected", Scope.AXLE, "Cel", None, -60.0, 210.0, "Lube temperature the model expects", derived=True),
+    Channel("height/static", Scope.AXLE, "mm", None, 0.0, 800.0, "Static ride height, estimated", derived=True),
 )
 
 INDEX: dict[str, int] = {channel.name: number for number, channel in enumerate(CHANNELS)}
