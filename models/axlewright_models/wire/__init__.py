@@ -1,0 +1,1 @@
+"""The wire contract, version 1: topics, SenML frames, messages and their AsyncAPI description."""

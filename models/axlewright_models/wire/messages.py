@@ -1,0 +1,164 @@
+"""The messages of the wire contract that are plain JSON: status, ack, command and advisory.
+
+Each is a frozen msgspec struct: its JSON Schema is derived from the same declaration that decodes it.
+Members that a later version adds are ignored by this one; members that are missing take the defaults shown here.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal, TypeVar
+
+import msgspec
+
+from axlewright_models.errors import ModelError
+
+StreamName = Annotated[str, msgspec.Meta(pattern="^[A-Za-z0-9._-]{1,64}$", description="Id of a truck's outbox.")]
+Identifier = Annotated[str, msgspec.Meta(pattern="^[a-z0-9-]{1,64}$")]
+Count = Annotated[int, msgspec.Meta(ge=0)]
+UnixSeconds = Annotated[float, msgspec.Meta(description="Unix time in seconds.")]
+Share = Annotated[float, msgspec.Meta(ge=0.0, le=1.0)]
+State = Literal[
+    "unacknowledged",
+    "acknowledged",
+    "returned-to-normal",
+    "returned-unacknowledged",
+    "shelved",
+    "suppressed",
+    "closed",
+]
+Urgency = Literal["stop-safely-now", "within-a-day", "next-service"]
+
+MessageType = TypeVar("MessageType", bound=msgspec.Struct)
+
+
+class MessageError(ModelError):
+    """A JSON message does not follow its schema; the text holds the path of the wrong member."""
+
+
+class Status(msgspec.Struct, frozen=True, kw_only=True):
+    """How a truck's agent is doing; retained, and the last will says ``online = false``."""
+
+    online: bool
+    version: str
+    stream: StreamName
+    queued: Count
+    oldest_seq: Count | None = None
+    thinned: Annotated[int, msgspec.Meta(ge=0, description="Windows dropped because the outbox was full.")] = 0
+    set_aside: Annotated[int, msgspec.Meta(ge=0, description="Frames that the server never acknowledged.")] = 0
+    clock: Annotated[Literal["set", "unset"], msgspec.Meta(description="Whether the truck's clock can be trusted.")]
+    time_s: UnixSeconds
+    note: str = ""
+
+
+class Ack(msgspec.Struct, frozen=True, kw_only=True):
+    """The server has committed every frame of this stream up to and including ``seq``."""
+
+    stream: StreamName
+    seq: Count
+
+
+class Command(msgspec.Struct, frozen=True, kw_only=True):
+    """What the server asks a truck to do."""
+
+    id: Identifier
+    action: Literal["capture-burst", "set-window"]
+    seconds: Annotated[float, msgspec.Meta(gt=0.0, le=3600.0, description="Length of the burst or of the new window.")]
+    axle: Annotated[int, msgspec.Meta(ge=1, le=99, description="Axle to record, from the front.")] | None = None
+    sample_rate_hz: Annotated[float, msgspec.Meta(gt=0.0)] | None = None
+    expires_s: UnixSeconds | None = None
+
+
+class Evidence(msgspec.Struct, frozen=True, kw_only=True):
+    """One thing that speaks for an advisory: the channel, what it did, and the range to plot."""
+
+    channel: str
+    text: str
+    begin_s: UnixSeconds
+    end_s: UnixSeconds
+    value: float | None = None
+    limit: float | None = None
+    unit: str = ""
+
+
+class Cause(msgspec.Struct, frozen=True, kw_only=True):
+    """One likely cause, with its probability and the path by which lube would leave the axle."""
+
+    id: Identifier
+    title: str
+    probability: Share
+    why: str
+    leak_path: str = ""
+
+
+class CheckToDo(msgspec.Struct, frozen=True, kw_only=True):
+    """One check for the shop, and the limit that it is checked to."""
+
+    id: Identifier
+    text: str
+    limit: str = ""
+
+
+class AdvisoryMessage(msgspec.Struct, frozen=True, kw_only=True):
+    """What is wrong, how sure that is, since when, why, what to check first and how soon."""
+
+    id: Identifier
+    fleet: Identifier
+    vehicle: Identifier
+    axle: Annotated[int, msgspec.Meta(ge=0, le=99, description="From the front; 0 = the vehicle itself.")]
+    cause: Identifier
+    title: str
+    state: State
+    urgency: Urgency
+    confidence: Share
+    since_s: UnixSeconds
+    updated_s: UnixSeconds
+    summary: str
+    evidence: list[Evidence] = []
+    causes: list[Cause] = []
+    checks: list[CheckToDo] = []
+    cautions: list[str] = []
+    shelved_until_s: UnixSeconds | None = None
+    closed_reason: str | None = None
+    supersedes: Identifier | None = None
+
+
+MESSAGES: tuple[type[msgspec.Struct], ...] = (Status, Ack, Command, AdvisoryMessage)
+
+_encoder = msgspec.json.Encoder()
+
+
+def encode_message(message: msgspec.Struct) -> bytes:
+    """Return `message` as JSON.
+
+    Examples
+    --------
+    >>> encode_message(Ack(stream="a1", seq=12))
+    b'{"stream":"a1","seq":12}'
+    """
+    return _encoder.encode(message)
+
+
+def decode_message(payload: bytes, kind: type[MessageType]) -> MessageType:
+    """Return the message of this `kind` that `payload` holds.
+
+    Raises
+    ------
+    MessageError
+        The payload is no JSON, or a member is missing or wrong; the text names it.
+
+    Examples
+    --------
+    >>> decode_message(b'{"stream": "a1", "seq": -3}', Ack)
+    Traceback (most recent call last):
+    ...
+    axlewright_models.wire.messages.MessageError: not a valid Ack: Expected `int` >= 0 - at `$.seq`
+    """
+    try:
+        return msgspec.json.decode(payload, type=kind)
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        raise MessageError(f"not a valid {kind.__name__}: {error}") from error
+
+
+def message_schema(kind: type[msgspec.Struct]) -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of one kind of message, with its parts under ``$defs``."""
+    return msgspec.json.schema(kind)
