@@ -1,0 +1,148 @@
+"""Checks of driveshafts, joints, yokes and nuts."""
+
+from __future__ import annotations
+
+from axlewright_models.limits import COMMON_PRACTICE, LIMITS
+from axlewright_models.shop.check import Check
+
+_SHAFT = ("rotating-shaft", "air-suspended-frame", "stands-and-chocks", "maker-data-first")
+
+DRIVELINE_CHECKS: tuple[Check, ...] = (
+    Check(
+        "joint-angles",
+        "Joint working angles",
+        "Ride height right first. Read the slope of each part with an inclinometer: transmission output, each "
+        "shaft, each axle's pinion; the working angle is the difference at each joint, in side and plan view. On "
+        "every driveline complaint.",
+        "Digital inclinometer, 0.1 degree",
+        f"{LIMITS['joint_angle_minimum_deg'].value:g} to {LIMITS['joint_angle_maximum_deg'].value:g} degrees at "
+        "each joint; the joints at the two ends of one shaft alike within 1 degree",
+        LIMITS["joint_angle_minimum_deg"].value,
+        LIMITS["joint_angle_maximum_deg"].value,
+        "deg",
+        f"greatest: {LIMITS['joint_angle_maximum_deg'].source}; the rest: {COMMON_PRACTICE}",
+        _SHAFT,
+        "Correct by ride height, then torque rods or shims; measure again at every joint.",
+    ),
+    Check(
+        "joint-phasing",
+        "Joint phasing",
+        "Sight along each shaft: the yokes at its two ends lie in one plane unless the maker marks otherwise; the "
+        "arrows on slip joint and tube meet. On every driveline complaint, and after a shaft or centre bearing has "
+        "been off.",
+        "Eyes, straight edge",
+        "Yokes in one plane; marks aligned",
+        None,
+        None,
+        "",
+        COMMON_PRACTICE,
+        _SHAFT,
+        "Take the slip joint apart and put it together on its marks.",
+    ),
+    Check(
+        "driveshaft-balance",
+        "Driveshaft balance and straightness",
+        "Look for lost weights, dents, undercoating on the tube; measure runout near both ends and in the middle. "
+        "If it began after service, look at what was touched.",
+        "Dial indicator, eyes",
+        "No lost weight, no dent; runout within the shaft maker's figure",
+        None,
+        None,
+        "",
+        COMMON_PRACTICE,
+        _SHAFT,
+        "Balance or replace the shaft. A vibration that isn't cured ends in a leaking seal.",
+    ),
+    Check(
+        "joint-and-spline-play",
+        "Play in universal joints and splines",
+        "Push and twist each joint and slip spline by hand; look for rust dust and dry or blue bearing cups.",
+        "Hands, lamp",
+        "No play to be felt at a joint; spline play within the maker's figure",
+        None,
+        None,
+        "",
+        COMMON_PRACTICE,
+        _SHAFT,
+        "Replace the joint or the slip parts, then check phasing.",
+    ),
+    Check(
+        "centre-bearing",
+        "Centre bearing and its mount",
+        "Look for cracked rubber, loose bolts, a bearing that growls when turned by hand.",
+        "Hands, lamp",
+        "Rubber whole, bolts tight, bearing smooth",
+        None,
+        None,
+        "",
+        COMMON_PRACTICE,
+        _SHAFT,
+        "Replace, then check both shafts' phasing and angles: they move with the bearing.",
+    ),
+    Check(
+        "yoke-by-hand",
+        "Yoke moved by hand",
+        "Driveshaft off. Grip the yoke and push it up, down, in and out.",
+        "Hands",
+        "No movement: a yoke that moves by hand on its shaft is replaced",
+        None,
+        None,
+        "",
+        COMMON_PRACTICE,
+        _SHAFT,
+        "Replace the yoke and its nut; look at the splines of the shaft and measure the end play.",
+    ),
+    Check(
+        "output-bearing-end-play",
+        "Output shaft bearing end play",
+        "Output yoke or flange pulled and pushed along the shaft, indicator on its face. Play that can be felt by "
+        "hand is out of limits already.",
+        "Dial indicator, magnetic base",
+        "0.001 to 0.004 in (0.025 to 0.102 mm)",
+        0.0254,
+        0.1016,
+        "mm",
+        COMMON_PRACTICE,
+        _SHAFT,
+        "Adjust by the selective snap ring; replace worn bearings and the seal with them.",
+    ),
+    Check(
+        "pinion-nut-torque",
+        "Drive-pinion nut: how it is torqued",
+        "Yoke held by a bar. Torque wrench with a torque multiplier, to the maker's figure; never an impact wrench.",
+        "Torque wrench with multiplier, yoke bar",
+        "Torqued by wrench and multiplier to the axle maker's figure; impact wrench never used",
+        None,
+        None,
+        "",
+        COMMON_PRACTICE,
+        ("high-torque", *_SHAFT),
+        "Loosen, new nut, torque again by the right method.",
+    ),
+    Check(
+        "pinion-nut-new",
+        "Drive-pinion nut: new after drawing",
+        "If a nut was used to draw the yoke on, throw it away and finish with a new one.",
+        "Eyes",
+        "A nut used to draw a yoke on is discarded",
+        None,
+        None,
+        "",
+        COMMON_PRACTICE,
+        ("high-torque", *_SHAFT),
+        "Fit a new nut.",
+    ),
+    Check(
+        "vibration-cured",
+        "Vibration cured, by a road test with readings",
+        "Drive at the speed and load at which it was worst; compare the order amplitudes with those before.",
+        "This monitor's readings",
+        "Order amplitude back within the axle's own band",
+        None,
+        None,
+        "",
+        COMMON_PRACTICE,
+        ("maker-data-first",),
+        "A vibration that isn't cured ends in a leaking seal: go on looking.",
+    ),
+)
