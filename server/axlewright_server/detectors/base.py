@@ -1,0 +1,68 @@
+"""What every detector shares: symptoms, the protocol, delays and gates in event time."""
+
+from __future__ import annotations
+
+from typing import Any, Protocol
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from axlewright_server.detectors.batch import Batch
+from axlewright_server.detectors.table import AxleTable
+
+# One structured record per axle; the fields differ from detector to detector.
+State = NDArray[Any]
+
+
+class Symptom(msgspec.Struct, frozen=True):
+    """A symptom began, ended or changed its level on one axle (a transition, never a repetition).
+
+    ``axle``: row of the axle table. ``level``: 0 cleared, 1 caution, 2 limit. ``since_s``: when the condition began.
+    ``value`` and ``limit`` are in ``unit``; ``score`` is the detector's own statistic, in units of its threshold.
+    """
+
+    axle: int
+    time_s: float
+    code: str
+    channel: str
+    level: int
+    since_s: float
+    value: float
+    limit: float
+    unit: str
+    score: float
+
+    @property
+    def active(self) -> bool:
+        """Return whether the symptom stands after this event."""
+        return self.level > 0
+
+    @property
+    def key(self) -> str:
+        """Return the name under which the symptom is known on its axle: ``code`` or ``code/line``."""
+        return self.code if not self.channel.startswith("vib/") else f"{self.code}/{self.channel.rsplit('/', 1)[-1]}"
+
+
+class Detector(Protocol):
+    """A column kernel.
+
+    ``step`` may write into the state rows that it is given (they are copies or views that the kernel owns) and must
+    depend on nothing else than its arguments. ``version`` changes when old state no longer fits.
+    """
+
+    name: str
+    version: int
+    dtype: np.dtype[Any]
+
+    def start(self, table: AxleTable) -> State:
+        """Return the state of axles never heard of, one record per table row."""
+        ...
+
+    def step(self, state: State, batch: Batch, table: AxleTable) -> tuple[State, list[Symptom]]:
+        """Return the new state of the batch's rows and what changed."""
+        ...
+
+    def observable(self, record: State) -> frozenset[str]:
+        """Return the keys of symptoms that this axle's record could show now: their absence is evidence."""
+        ...

@@ -1,0 +1,177 @@
+"""Batches: windows of many vehicles as columns, every axle at most once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from axlewright_models.signals import HIGH, IS_AXLE, LOW
+from axlewright_server.detectors.table import AxleTable
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Readings of axles, each at most once.
+
+    ``axles``: (n,) rows of the axle table. ``time_s``: (n,) end of each axle's window, Unix seconds.
+    ``values``: (n, channels) in the units and order of ``models.signals.CHANNELS``, vehicle channels merged in,
+    NaN where missing or implausible. ``raw``: the same before implausible values were taken out.
+    ``dt_s``: (n,) time since the axle's window before, 0 for its first; the kernel fills it in.
+    """
+
+    axles: NDArray[np.int64]
+    time_s: NDArray[np.float64]
+    values: NDArray[np.float64]
+    raw: NDArray[np.float64]
+    dt_s: NDArray[np.float64]
+
+    def __len__(self) -> int:
+        return len(self.axles)
+
+    def take(self, rows: NDArray[np.int64]) -> Batch:
+        """Return the batch of the chosen rows only."""
+        return Batch(self.axles[rows], self.time_s[rows], self.values[rows], self.raw[rows], self.dt_s[rows])
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Decoded readings, one row per vehicle (position 0) or axle and window, in any order.
+
+    ``vehicle``: (m,) number in the table's ``vehicles``. ``time_s``: (m,). ``position``: (m,).
+    ``values``: (m, channels) float32, NaN = missing.
+    """
+
+    vehicle: NDArray[np.int64]
+    time_s: NDArray[np.float64]
+    position: NDArray[np.int64]
+    values: NDArray[np.float32]
+
+
+class DecodedLike(Protocol):
+    """What a decoded frame offers."""
+
+    @property
+    def vehicle(self) -> str:
+        """Return the vehicle's id."""
+        ...
+
+    @property
+    def rows(self) -> tuple[tuple[float, int], ...]:
+        """Return the time and position of each row of values."""
+        ...
+
+    @property
+    def values(self) -> NDArray[np.float32]:
+        """Return the values, (rows, channels)."""
+        ...
+
+
+def rows_of(table: AxleTable, frames: Iterable[DecodedLike]) -> Rows:
+    """Return the rows of decoded frames; frames of vehicles that the fleet file lacks are left out."""
+    vehicle: list[int] = []
+    keys: list[tuple[float, int]] = []
+    blocks: list[NDArray[np.float32]] = []
+    for frame in frames:
+        number = table.number(frame.vehicle)
+        if number is None or not frame.rows:
+            continue
+        vehicle.extend([number] * len(frame.rows))
+        keys.extend(frame.rows)
+        blocks.append(frame.values)
+    values = np.concatenate(blocks) if blocks else np.empty((0, len(LOW)), dtype=np.float32)
+    return Rows(
+        np.array(vehicle, dtype=np.int64),
+        np.array([time_s for time_s, _ in keys], dtype=np.float64),
+        np.array([position for _, position in keys], dtype=np.int64),
+        values,
+    )
+
+
+def rounds(table: AxleTable, rows: Rows) -> Iterator[Batch]:
+    """Split rows into batches in which every axle appears at most once, each vehicle in its own time order.
+
+    Every window of a vehicle yields a row for each of its monitored axles, also for one that sent nothing: silence is
+    a finding. All rows of one window (vehicle and time) must be handed over in one call, as a frame does.
+    Times are rounded to the millisecond, as the store keeps them.
+    """
+    if not len(rows.time_s):
+        return
+    milliseconds = np.rint(rows.time_s * 1000.0).astype(np.int64)
+    order = np.lexsort((milliseconds, rows.vehicle))
+    vehicle, time_ms = rows.vehicle[order], milliseconds[order]
+    fresh = np.ones(len(order), dtype=bool)
+    fresh[1:] = (vehicle[1:] != vehicle[:-1]) | (time_ms[1:] != time_ms[:-1])
+    window = np.cumsum(fresh) - 1
+    starts = np.flatnonzero(fresh)
+    window_vehicle, window_ms = vehicle[starts], time_ms[starts]
+    merged, out_axle, out_window = _merge(table, rows, order, window, window_vehicle)
+    turn = _turn(window_vehicle)[out_window]
+    by_turn = np.argsort(turn, kind="stable")
+    bounds = np.flatnonzero(np.diff(turn[by_turn])) + 1
+    for chosen in np.split(by_turn, bounds):
+        if len(chosen):
+            yield _batch(out_axle[chosen], window_ms[out_window[chosen]], merged[chosen])
+
+
+def _merge(
+    table: AxleTable,
+    rows: Rows,
+    order: NDArray[np.int64],
+    window: NDArray[np.int64],
+    window_vehicle: NDArray[np.int64],
+) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]:
+    """Return one merged row per window and monitored axle, with its axle and window."""
+    counts = table.count[window_vehicle]
+    begin = np.concatenate([[0], np.cumsum(counts)[:-1]]).astype(np.int64)
+    out_window = np.repeat(np.arange(len(window_vehicle), dtype=np.int64), counts)
+    out_axle = table.first[window_vehicle][out_window] + np.arange(len(out_window)) - begin[out_window]
+    merged = np.full((len(out_window), rows.values.shape[1]), np.nan)
+    vehicle_part = np.full((len(window_vehicle), rows.values.shape[1]), np.nan)
+    position = rows.position[order]
+    values = rows.values[order]
+    whole = np.flatnonzero(position == 0)
+    _overlay(vehicle_part, window[whole], values[whole], ~IS_AXLE)
+    slot = _slots(table, window_vehicle[window], position)
+    axle = np.flatnonzero(slot >= 0)
+    _overlay(merged, begin[window[axle]] + slot[axle], values[axle], IS_AXLE)
+    merged[:, ~IS_AXLE] = vehicle_part[out_window][:, ~IS_AXLE]
+    return merged, out_axle, out_window
+
+
+def _slots(table: AxleTable, vehicle: NDArray[np.int64], position: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return which of its vehicle's monitored axles a row speaks of, -1 for none."""
+    slot = np.full(len(vehicle), -1, dtype=np.int64)
+    for number in range(int(table.count.max(initial=0))):
+        has = table.count[vehicle] > number
+        row = np.minimum(table.first[vehicle] + number, len(table) - 1)
+        slot[has & (table.position[row] == position)] = number
+    return slot
+
+
+def _overlay(
+    target: NDArray[np.float64], index: NDArray[np.int64], values: NDArray[np.float32], columns: NDArray[np.bool_]
+) -> None:
+    """Write rows over `target`; where a window came twice, the later one's values win and gaps are kept filled."""
+    if len(index) == len(np.unique(index)):
+        target[np.ix_(index, columns)] = values[:, columns]
+        return
+    wanted = columns & ~np.isnan(values)
+    for row, line, mask in zip(index, values, wanted, strict=True):
+        target[row, mask] = line[mask]
+
+
+def _turn(window_vehicle: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return how many windows of the same vehicle come before each window (sorted by vehicle)."""
+    number = np.arange(len(window_vehicle), dtype=np.int64)
+    fresh = np.ones(len(window_vehicle), dtype=bool)
+    fresh[1:] = window_vehicle[1:] != window_vehicle[:-1]
+    return number - np.maximum.accumulate(np.where(fresh, number, 0))
+
+
+def _batch(axles: NDArray[np.int64], time_ms: NDArray[np.int64], raw: NDArray[np.float64]) -> Batch:
+    values = np.where((raw < LOW) | (raw > HIGH), np.nan, raw)
+    return Batch(axles, time_ms / 1000.0, values, raw, np.zeros(len(axles)))
