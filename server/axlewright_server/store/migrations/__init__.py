@@ -1,0 +1,1 @@
+"""The steps from an older data file to today's, run whenever a store is opened."""

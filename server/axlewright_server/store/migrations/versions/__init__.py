@@ -1,0 +1,1 @@
+"""One file per step; a step is never edited once released."""
