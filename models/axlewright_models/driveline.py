@@ -1,7 +1,7 @@
 """What a wrong ride height does to a driveline: joint angles, excitation, and how they stand to the limit.
 
 The geometry is in :mod:`~axlewright_models.driveline_geometry`, the joints themselves in
-:mod:`~axlewright_models.cardan`; their everyday names are found here too.
+:mod:`~axlewright_models.joint_chain`; their everyday names are found here too.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from axlewright_models.cardan import equivalent_angle_deg, torsional_excitation
 from axlewright_models.driveline_geometry import (
     Angles,
     DriveAxle,
@@ -23,6 +22,7 @@ from axlewright_models.driveline_geometry import (
     pinion_angle_change_deg,
 )
 from axlewright_models.errors import SpecificationError
+from axlewright_models.joint_chain import equivalent_angle_deg, torsional_excitation
 from axlewright_models.spec import AxleSpec, ShaftSpec, VehicleSpec
 
 __all__ = [

@@ -205,7 +205,7 @@ class Angles:
         Working angle of every joint, front to rear. [deg]
     phases_deg : ndarray, shape (..., joints)
         Turning angle of its driving yoke from the plane of its joint angle, all at one instant, as
-        :func:`~axlewright_models.cardan.equivalent_angle_deg` and the exact composition want it. [deg]
+        :func:`~axlewright_models.joint_chain.equivalent_angle_deg` and the exact composition want it. [deg]
     pinions_deg : ndarray, shape (..., axles)
         Inclination of every axle's input shaft. [deg]
     """
