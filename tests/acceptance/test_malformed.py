@@ -82,7 +82,8 @@ def test_a_thousand_malformed_payloads_hurt_nobody(tmp_path: Path, broker: str) 
                 "select count(*) from reading join axle on axle.id = axle_id where vehicle = 't-2' and position = 2"
             ).fetchone()[0]
             blocks = store.execute(
-                "select coalesce(sum(n), 0) from block join axle on axle.id = axle_id where vehicle = 't-2' and position = 2"
+                "select coalesce(sum(n), 0) from block join axle on axle.id = axle_id"
+                " where vehicle = 't-2' and position = 2"
             ).fetchone()[0]
             strangers = store.execute(
                 "select count(*) from axle where vehicle not in ('t-1', 't-2', 't-3')"
