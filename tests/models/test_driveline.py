@@ -92,7 +92,7 @@ class TestGeometry:
         assert_allclose(angles.joints_deg, [1.5, 2.5 - change], atol=1e-9)
 
     def test_a_yoke_swings_with_its_axle_about_the_pivot(self):
-        # Second way: the axle's centre on a circle about the pivot, its yoke turned about the centre, all by coordinates.
+        # Second way: the axle's centre on a circle about the pivot, its yoke turned about that, by coordinates.
         line = _two_axles(input_ahead_mm=400.0, output_behind_mm=350.0)
         for change in (-40.0, 25.0):
             arms = np.sqrt(600.0**2 - np.array([40.0, 40.0 + change]) ** 2)
