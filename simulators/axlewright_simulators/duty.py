@@ -1,0 +1,180 @@
+"""A truck's working days: shifts round the clock, arranged so that a chosen moment finds it on the road.
+
+The *anchor* is that moment ("now" when a demonstration starts). A driving truck's shift zero is laid so that the
+anchor falls well inside its longest stretch without a stop; the other shifts follow daily with some scatter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from axlewright_simulators.faults import Fault
+from axlewright_simulators.roads import PAYLOAD_KG, TARE_KG, Route, Work, draw_route, with_climb
+from axlewright_simulators.trips import COLUMN, COLUMNS, Traction, Trip, drive
+from axlewright_simulators.weather import DAY_S, Weather
+
+Array = NDArray[np.float64]
+SHIFT_SCATTER_S = 1500.0
+REST_SHARE = 0.1  # of days without work
+LONGEST_SHIFT_S = 22.0 * 3600.0
+CLIMB_M = 36_000.0
+
+
+@dataclass(frozen=True)
+class DutyWindows:
+    """What a truck did in each of t windows: time means (columns, t), and the gear at mid-window (t,).
+
+    ``length_s`` (t,) is how long each window is.
+    """
+
+    means: Array
+    gear: Array
+    length_s: Array
+
+    def mean(self, name: str) -> Array:
+        """Return the time mean of a column of :data:`axlewright_simulators.trips.COLUMNS`, (t,)."""
+        column: Array = self.means[COLUMN[name]]
+        return column
+
+
+class Duty(Protocol):
+    """Anything that tells what a truck did between given times."""
+
+    def windows(self, edges_s: Array) -> DutyWindows:
+        """Return the windows between successive Unix times (t + 1,)."""
+        ...
+
+
+def windows_of_trips(trips: Sequence[tuple[float, Trip]], edges_s: Array, mass_kg: float) -> DutyWindows:
+    """Return the windows that placed trips (start in Unix time, trip) make; between them the truck is parked."""
+    totals = np.zeros((len(COLUMNS), edges_s.size))
+    working = np.zeros(edges_s.size)
+    length = np.diff(edges_s)
+    middle = edges_s[:-1] + 0.5 * length
+    gear = np.full(middle.size, np.nan)
+    for start, trip in trips:
+        totals += trip.integrals(edges_s - start)
+        working += np.clip(edges_s - start, 0.0, trip.duration_s)
+        own = trip.gear_at(middle - start)
+        gear = np.where(np.isnan(own), gear, own)
+    means = np.diff(totals, axis=1) / length
+    idle = 1.0 - np.diff(working) / length
+    means[COLUMN["parked"]] += idle
+    means[COLUMN["mass"]] += idle * mass_kg
+    return DutyWindows(means, gear, length)
+
+
+@dataclass
+class WorkingDays:
+    """The duty of one truck by its calendar.
+
+    Parameters
+    ----------
+    work, traction, weather
+        What it does, with what, in which weather.
+    seed, place : int
+        Draw its routes.
+    anchor_s : float
+        Unix time around which the shifts are laid. [s]
+    drives_at_anchor : bool
+        Whether the anchor finds it on the road.
+    climbs : sequence of Fault
+        Its mountain pulls.
+    """
+
+    work: Work
+    traction: Traction
+    weather: Weather
+    seed: int
+    place: int
+    anchor_s: float
+    drives_at_anchor: bool = True
+    climbs: tuple[Fault, ...] = ()
+    trips: dict[int, tuple[float, Trip]] = field(default_factory=dict)
+
+    def windows(self, edges_s: Array) -> DutyWindows:
+        """Return the windows between successive Unix times (t + 1,)."""
+        prepare([self], float(edges_s[0]), float(edges_s[-1]))
+        wanted = [self.trips[k] for k in self.shifts(float(edges_s[0]), float(edges_s[-1])) if k in self.trips]
+        return windows_of_trips(wanted, edges_s, TARE_KG + 0.3 * PAYLOAD_KG)
+
+    def shifts(self, begin_s: float, end_s: float) -> list[int]:
+        """Return the numbers of the shifts that may touch a span of time; rest days are left out."""
+        first = int(np.floor((begin_s - self.anchor_s - LONGEST_SHIFT_S) / DAY_S)) - 1
+        last = int(np.ceil((end_s - self.anchor_s) / DAY_S)) + 1
+        return [k for k in range(first, last + 1) if not self._rests(k)]
+
+    def _rests(self, shift: int) -> bool:
+        if shift == 0:
+            return False
+        return bool(np.random.default_rng([self.seed, self.place, shift + 100_000, 12]).random() < REST_SHARE)
+
+    def route(self, shift: int) -> Route:
+        """Return the road of a shift."""
+        return draw_route(self.work, self.seed, self.place, shift)
+
+    def place_shift(self, shift: int, trip: Trip) -> float:
+        """Return the Unix time at which a shift starts; shift zero must be placed first."""
+        random = np.random.default_rng([self.seed, self.place, shift + 100_000, 13])
+        if shift != 0:
+            base = self.trips[0][0] + shift * DAY_S
+            return base + random.uniform(-SHIFT_SCATTER_S, SHIFT_SCATTER_S)
+        if not self.drives_at_anchor:
+            return self.anchor_s + random.uniform(2.0, 8.0) * 3600.0
+        begin, end = trip.steadiest_start_s()
+        lead = min(random.uniform(2700.0, 4500.0), 0.5 * (end - begin))
+        return self.anchor_s - begin - lead
+
+
+def prepare(duties: Iterable[WorkingDays], begin_s: float, end_s: float) -> None:
+    """Solve all shifts that a span of time needs, many at once; those already solved are kept."""
+    duties = list(duties)
+    _solve([(duty, 0) for duty in duties if 0 not in duty.trips])
+    _solve(
+        [(duty, shift) for duty in duties for shift in duty.shifts(begin_s, end_s) if shift not in duty.trips],
+    )
+
+
+def _solve(wanted: list[tuple[WorkingDays, int]]) -> None:
+    if not wanted:
+        return
+    routes = [duty.route(shift) for duty, shift in wanted]
+    winds = [_mean_wind(duty, shift) for duty, shift in wanted]
+    trips = drive(routes, [duty.traction for duty, _ in wanted], winds)
+    for (duty, shift), route, wind, trip in zip(wanted, routes, winds, trips, strict=True):
+        start = duty.place_shift(shift, trip)
+        duty.trips[shift] = (start, _climbed(duty, start, trip, route, wind))
+
+
+def _climbed(duty: WorkingDays, start_s: float, trip: Trip, route: Route, wind_m_s: float) -> Trip:
+    """Return the trip with the mountain pulls that begin during it; what lies before them stays as it was."""
+    for climb in duty.climbs:
+        since = climb.onset_s - start_s
+        if 0.0 <= since < trip.duration_s:
+            begin_m = float(np.interp(since, trip.time_s, trip.integral[COLUMN["speed"]]))
+            route = with_climb(route, begin_m, CLIMB_M, climb.severity)
+            trip = drive([route], [duty.traction], [wind_m_s])[0]
+    return trip
+
+
+def _mean_wind(duty: WorkingDays, shift: int) -> float:
+    times = duty.anchor_s + shift * DAY_S + np.linspace(-2.0, 8.0, 6) * 3600.0
+    return float(duty.weather.wind_m_s(times).mean())
+
+
+@dataclass(frozen=True)
+class CycleDuty:
+    """A duty that follows a given trip once from `start_s`: an external drive cycle, say."""
+
+    trip: Trip
+    start_s: float
+    mass_kg: float = TARE_KG + PAYLOAD_KG
+
+    def windows(self, edges_s: Array) -> DutyWindows:
+        """Return the windows between successive Unix times (t + 1,)."""
+        return windows_of_trips([(self.start_s, self.trip)], edges_s, self.mass_kg)

@@ -1,0 +1,157 @@
+"""Vibration descriptors of a drive axle: what an order analysis at its housing would report per window.
+
+Amplitudes come from forces (unbalance, joint angles, gear mesh, engine) through resonances of the housing on its
+tyres, of the shaft and of the mesh. No measured truck-axle spectra were found, so sizes are our own choice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from axlewright_simulators.parameters import AxleRows
+
+Array = NDArray[np.float64]
+
+SLOWEST_M_S = 6.0  # below this no order spectrum is made
+HOP_HZ = 10.5
+HOP_DAMPING = 0.28
+PINION_MASS_KG = 180.0
+TORSION_GAIN = 1.2e-3  # m/s2 of housing per rad/s2 of driveline
+COUPLE_ARM_KG_M = 200.0
+FRONT_SHAFT_MM = 1600.0
+CRUISE_M_S = 22.0
+SCATTER = 0.10
+
+
+@dataclass(frozen=True)
+class VibrationInput:
+    """What shakes r axles in t windows; every array is (t, r), but `length_s` is (t,)."""
+
+    speed_m_s: Array
+    speed_spread_m_s: Array
+    moving: Array
+    torque_n_m: Array
+    engine_1_min: Array
+    height_mm: Array
+    unbalance_added: Array
+    dry: Array
+    damage: Array
+    oil_cel: Array
+    roughness: Array
+    rain: Array
+    length_s: Array
+    revolutions_per_m: Array
+    cylinders: Array
+
+
+def amplification(frequency_hz: ArrayLike, resonance_hz: ArrayLike, damping: float) -> Array:
+    """Return the gain of a single-degree-of-freedom resonance for a force at a frequency.
+
+    Examples
+    --------
+    >>> float(amplification(0.0, 10.0, 0.3)), round(float(amplification(10.0, 10.0, 0.25)), 6)
+    (1.0, 2.0)
+    """
+    ratio = np.asarray(frequency_hz, dtype=np.float64) / np.asarray(resonance_hz, dtype=np.float64)
+    return np.asarray(1.0 / np.sqrt((1.0 - ratio**2) ** 2 + (2.0 * damping * ratio) ** 2))
+
+
+def pitch_change_deg(arm_length_mm: ArrayLike, pivot_height_mm: ArrayLike, height_mm: ArrayLike) -> Array:
+    """Return how far a trailing arm turns the pinion's nose up when the frame rises by `height_mm`. [deg]
+
+    Examples
+    --------
+    >>> round(float(pitch_change_deg(600.0, 0.0, 10.0)), 3)  # own geometry check: 0.955 degrees per 10 mm
+    0.955
+    """
+    arm = np.asarray(arm_length_mm, dtype=np.float64)
+    pivot = np.asarray(pivot_height_mm, dtype=np.float64)
+    turned = np.arcsin(np.clip((pivot + np.asarray(height_mm)) / arm, -1.0, 1.0)) - np.arcsin(pivot / arm)
+    return np.asarray(np.degrees(turned))
+
+
+def joint_excitation(axles: AxleRows, height_mm: Array, shaft_rad_s: Array) -> tuple[Array, Array]:
+    """Return torsional excitation [rad/s2] and the pinion joint's angle [rad] at a height off specification.
+
+    Two joints in phase cancel but for the difference of their squared angles.
+    """
+    front = np.radians(axles.joint_front_deg) + height_mm / FRONT_SHAFT_MM
+    rear = np.radians(axles.joint_rear_deg + pitch_change_deg(axles.arm_length_mm, axles.pivot_height_mm, height_mm))
+    return shaft_rad_s**2 * np.abs(front**2 - rear**2), np.abs(rear)
+
+
+def descriptors(axles: AxleRows, acts: VibrationInput, random: np.random.Generator) -> dict[str, Array]:
+    """Return the channels under ``vib/``, each (t, r); NaN where the truck was too slow for a spectrum."""
+    true = _amplitudes(axles, acts)
+    shape = acts.speed_m_s.shape
+    # A speed that wanders smears an order; a longer window averages scatter.
+    unrest = acts.speed_spread_m_s / np.maximum(acts.speed_m_s, 1.0)
+    spread = (SCATTER + 0.8 * unrest) * (10.0 / np.maximum(acts.length_s, 1.0))[:, None] ** 0.25
+    measured = {}
+    for name, amplitude in true.items():
+        floor = 0.012 * acts.roughness * random.rayleigh(1.0, shape)
+        measured[name] = np.hypot(amplitude * np.exp(spread * random.standard_normal(shape)), floor)
+    road = 0.85 * acts.roughness * (1.0 + 0.1 * acts.rain) * acts.speed_m_s / CRUISE_M_S
+    road = road * np.exp(0.18 * random.standard_normal(shape))
+    orders = [value for name, value in measured.items() if name.startswith("vib/order/")]
+    measured["vib/rms"] = np.sqrt(road**2 + 0.5 * np.sum(np.square(orders), axis=0))
+    bumps = random.exponential(0.25, shape)
+    measured["vib/kurtosis"] = 3.0 + bumps + 3.0 * acts.damage * road
+    slow = (acts.speed_m_s < SLOWEST_M_S) | (acts.moving < 0.95)
+    return {name: np.where(slow, np.nan, value) for name, value in measured.items()}
+
+
+def _amplitudes(axles: AxleRows, acts: VibrationInput) -> dict[str, Array]:
+    wheel_hz = acts.speed_m_s * acts.revolutions_per_m
+    shaft_hz = wheel_hz * axles.ratio
+    shaft_rad_s = 2.0 * np.pi * shaft_hz
+    amplitude = _wheel(axles, acts, wheel_hz)
+    unbalance = axles.unbalance_kg_m * (1.0 + acts.unbalance_added)
+    shaft_gain = amplification(shaft_hz, axles.shaft_resonance_hz, 0.12)
+    amplitude["vib/order/driveshaft-1"] = unbalance * shaft_rad_s**2 / PINION_MASS_KG * shaft_gain
+    torsion, angle = joint_excitation(axles, acts.height_mm, shaft_rad_s)
+    couple = np.abs(acts.torque_n_m) * angle / COUPLE_ARM_KG_M
+    second = np.hypot(TORSION_GAIN * torsion, couple)
+    amplitude["vib/order/driveshaft-2"] = second * amplification(2.0 * shaft_hz, axles.shaft_resonance_hz, 0.22)
+    amplitude["vib/order/driveshaft-4"] = 0.12 * second + 0.05 * unbalance * shaft_rad_s**2 / PINION_MASS_KG
+    amplitude |= _engine(acts)
+    amplitude |= _mesh(axles, acts, shaft_hz)
+    ring = 0.03 * acts.speed_m_s / CRUISE_M_S
+    for number, name in enumerate(("outer-race", "inner-race", "rolling-element", "cage")):
+        amplitude[f"vib/envelope/{name}"] = ring * (1.0 + (6.0 - number) * acts.damage + 0.5 * acts.dry)
+    return amplitude
+
+
+def _wheel(axles: AxleRows, acts: VibrationInput, wheel_hz: Array) -> dict[str, Array]:
+    fast = (acts.speed_m_s / CRUISE_M_S) ** 2
+    shares = (axles.wheel_1, axles.wheel_2, axles.wheel_3)
+    return {
+        f"vib/order/wheel-{order}": share * fast * amplification(order * wheel_hz, HOP_HZ, HOP_DAMPING)
+        for order, share in enumerate(shares, start=1)
+    }
+
+
+def _engine(acts: VibrationInput) -> dict[str, Array]:
+    engine_hz = acts.engine_1_min / 60.0
+    load = np.clip(np.abs(acts.torque_n_m) / 1500.0, 0.0, 2.0)
+    firing = 0.5 * acts.cylinders * engine_hz
+    return {
+        "vib/order/engine-0.5": 0.012 + 0.008 * load,
+        "vib/order/engine-1": 0.02 + 0.01 * load,
+        "vib/order/engine-3": 0.06 * (0.4 + load) * amplification(firing, 95.0, 0.3),
+    }
+
+
+def _mesh(axles: AxleRows, acts: VibrationInput, shaft_hz: Array) -> dict[str, Array]:
+    mesh_hz = shaft_hz * axles.pinion_teeth
+    load = 0.3 + (np.abs(acts.torque_n_m) / 1500.0) ** 0.6
+    # Thick cold oil damps the mesh; a dry or damaged one sings.
+    worse = 1.0 + 1.2 * acts.dry + 3.0 * acts.damage
+    thin = np.clip(0.7 + 0.004 * acts.oil_cel, 0.6, 1.2)
+    first = (
+        axles.mesh_gain * load * worse * thin * mesh_hz / 370.0 * amplification(mesh_hz, axles.mesh_resonance_hz, 0.3)
+    )
+    return {"vib/order/mesh-1": first, "vib/order/mesh-2": 0.35 * first * worse}
