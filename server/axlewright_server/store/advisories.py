@@ -6,6 +6,7 @@ import math
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
+import msgspec
 from sqlalchemy import Connection, and_, func, select, update
 from sqlalchemy.dialects.sqlite import insert
 
@@ -79,6 +80,12 @@ def open_advisories(connection: Connection) -> list[Advisory]:
     """Return every open advisory as the kernel keeps it, oldest first."""
     query = select(ADVISORY.c.document).where(ADVISORY.c.state != CLOSED).order_by(ADVISORY.c.since_ms, ADVISORY.c.id)
     return [decode_advisory(document) for document in connection.execute(query).scalars()]
+
+
+def renumbered(kept: Iterable[Advisory], table: AxleTable) -> list[Advisory]:
+    """Return advisories with the rows that their axles have in this table; axles no longer in it are left out."""
+    found = ((item, table.row(item.message.vehicle, item.message.axle)) for item in kept)
+    return [msgspec.structs.replace(item, row=row) for item, row in found if row is not None]
 
 
 def unpublished(connection: Connection) -> list[AdvisoryMessage]:

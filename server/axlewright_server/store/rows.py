@@ -56,17 +56,32 @@ def write_rows(
     """
     if not len(axle_ids):
         return
-    packed = np.ascontiguousarray(values, "<f4")
-    buffer, stride = packed.tobytes(), packed.shape[1] * 4
-    blobs = [buffer[begin : begin + stride] for begin in range(0, len(buffer), stride)]
+    blobs = pack(values)
     for number, more in (extras or {}).items():
         blobs[number] = _with_extras(store, blobs[number], more)
     rows = list(zip(time_ms.tolist(), axle_ids.tolist(), blobs, strict=True))
-    cursor = store.cursor()
     # First come, first kept: what the detectors saw is what stays.
-    cursor.executemany("INSERT OR IGNORE INTO reading (time_ms, axle_id, row) VALUES (?, ?, ?)", rows)
+    store.cursor().executemany("INSERT OR IGNORE INTO reading (time_ms, axle_id, row) VALUES (?, ?, ?)", rows)
+    _renew_latest(store, rows)
+
+
+def write_latest(store: Store, axle_ids: NDArray[np.int64], time_ms: NDArray[np.int64], values: Values) -> None:
+    """Renew the newest row of each axle only: for readings that go straight into sealed hours."""
+    order = np.lexsort((time_ms, axle_ids))
+    last = order[np.flatnonzero(np.diff(axle_ids[order], append=-1))]
+    _renew_latest(store, list(zip(time_ms[last].tolist(), axle_ids[last].tolist(), pack(values[last]), strict=True)))
+
+
+def pack(values: Values) -> list[bytes]:
+    """Return one blob per row of values."""
+    packed = np.ascontiguousarray(values, "<f4")
+    buffer, stride = packed.tobytes(), packed.shape[1] * 4
+    return [buffer[begin : begin + stride] for begin in range(0, len(buffer), stride)]
+
+
+def _renew_latest(store: Store, rows: list[tuple[int, int, bytes]]) -> None:
     newest = {row[1]: row for row in sorted(rows, key=_time)}
-    cursor.executemany(
+    store.cursor().executemany(
         "INSERT INTO latest (time_ms, axle_id, row) VALUES (?, ?, ?) ON CONFLICT (axle_id) DO UPDATE "
         "SET time_ms = excluded.time_ms, row = excluded.row WHERE excluded.time_ms >= latest.time_ms",
         list(newest.values()),

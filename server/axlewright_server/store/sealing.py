@@ -29,7 +29,8 @@ def seal(store: Store, cut_ms: int) -> Iterator[int]:
     for begin in range(0, len(axles), AXLES_AT_ONCE):
         some = axles[begin : begin + AXLES_AT_ONCE]
         with store.transaction():
-            yield _seal_axles(store, cut_ms, some[0], some[-1])
+            sealed = _seal_axles(store, cut_ms, some[0], some[-1])
+        yield sealed
 
 
 def _seal_axles(store: Store, cut_ms: int, first: int, last: int) -> int:

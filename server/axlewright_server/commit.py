@@ -1,0 +1,153 @@
+"""Turn frames into rows, run the kernel on them and write everything in one transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from axlewright_models.signals import NAMES
+from axlewright_models.spec import FleetSpec
+from axlewright_models.wire.frames import Decoded
+from axlewright_models.wire.messages import AdvisoryMessage
+from axlewright_server.kernel import Kernel, Rows, StepResult
+from axlewright_server.store import Store, advisories, records, rows
+
+# SenML names allow axles 1 to 99; the vehicle itself is 0.
+_POSITIONS = 100
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """Readings of several frames as columns; `extras` by row number."""
+
+    rows: Rows
+    time_ms: NDArray[np.int64]
+    extras: Mapping[int, Mapping[str, float]]
+
+    def __len__(self) -> int:
+        return len(self.time_ms)
+
+
+@dataclass
+class Bundle:
+    """What one transaction writes besides readings and what the kernel makes of them."""
+
+    marks: list[records.HighWater] = field(default_factory=list)
+    quarantined: list[records.Quarantined] = field(default_factory=list)
+    statuses: list[records.TruckStatus] = field(default_factory=list)
+    published: list[AdvisoryMessage] = field(default_factory=list)
+
+    def __bool__(self) -> bool:
+        return bool(self.marks or self.quarantined or self.statuses or self.published)
+
+
+class Committer:
+    """The kernel and the store, kept in step: what the store has committed is what the kernel remembers."""
+
+    def __init__(self, spec: FleetSpec, store: Store) -> None:
+        self.spec = spec
+        self.store = store
+        self._numbers: dict[str, int] = {}
+        self._axle_ids: NDArray[np.int64] = np.empty(0, np.int64)
+        self.kernel = Kernel(spec)
+        self.restore()
+
+    def restore(self) -> None:
+        """Make the kernel remember exactly what is committed: at the start, and after a failure."""
+        self.store.reload()
+        self.kernel = Kernel(self.spec)
+        table = self.kernel.table
+        self._numbers = {vehicle: number for number, vehicle in enumerate(table.vehicles)}
+        self._axle_ids = np.full((len(table.vehicles), _POSITIONS), -1, np.int64)
+        for (vehicle, position), axle in self.store.axle_ids.items():
+            if vehicle in self._numbers and position < _POSITIONS:
+                self._axle_ids[self._numbers[vehicle], position] = axle
+        with self.store.transaction() as connection:
+            blobs = records.states(connection)
+            kept = advisories.open_advisories(connection)
+        for (vehicle, position), axle in self.store.axle_ids.items():
+            row = table.row(vehicle, position)
+            if row is not None and axle in blobs:
+                self.kernel.load_state(row, blobs[axle])
+        self.kernel.load_advisories(advisories.renumbered(kept, table))
+
+    def gather(self, frames: Sequence[Decoded]) -> Gathered:
+        """Return the readings of frames as columns; times to the millisecond, as they will be stored."""
+        vehicle: list[int] = []
+        keys: list[tuple[float, int]] = []
+        blocks: list[NDArray[np.float32]] = []
+        extras: dict[int, dict[str, float]] = {}
+        for frame in frames:
+            own = frame.rows
+            if frame.extras:
+                own = _rows_with_extras(frame, extras, len(keys))
+            vehicle.extend([self._numbers[frame.vehicle]] * len(own))
+            keys.extend(own)
+            blocks.append(frame.values)
+            if len(own) > len(frame.rows):
+                blocks.append(np.full((len(own) - len(frame.rows), len(NAMES)), np.nan, np.float32))
+        pairs = np.array(keys, np.float64).reshape(-1, 2)
+        time_ms = np.rint(pairs[:, 0] * 1000.0).astype(np.int64)
+        values = np.concatenate(blocks) if blocks else np.empty((0, len(NAMES)), np.float32)
+        found = Rows(np.array(vehicle, np.int64), time_ms / 1000.0, pairs[:, 1].astype(np.int64), values)
+        return Gathered(found, time_ms, extras)
+
+    def commit(self, gathered: Gathered, bundle: Bundle) -> StepResult:
+        """Run the kernel and write everything as one transaction; raises with nothing written."""
+        result = self.kernel.run(gathered.rows) if len(gathered) else StepResult()
+        with self.store.transaction():
+            if len(gathered):
+                self._write_readings(gathered)
+                self._write_states(gathered)
+            advisories.write_symptoms(self.store, self.kernel.table, result.symptoms)
+            advisories.write_changes(self.store, result.changes)
+            advisories.mark_published(self.store, bundle.published)
+            records.write_high_waters(self.store, bundle.marks)
+            if bundle.quarantined:
+                records.write_quarantine(self.store, bundle.quarantined)
+            records.write_statuses(self.store, bundle.statuses)
+        return result
+
+    def axle_ids(self, found: Rows) -> NDArray[np.int64]:
+        """Return the store's number of each row's axle, numbering new ones (inside a transaction)."""
+        ids = self._axle_ids[found.vehicle, found.position]
+        for number in np.flatnonzero(ids < 0).tolist():
+            vehicle, position = int(found.vehicle[number]), int(found.position[number])
+            axle = self.store.axle_id(self.kernel.table.vehicles[vehicle], position)
+            ids[number] = self._axle_ids[vehicle, position] = axle
+        return ids
+
+    def _write_readings(self, gathered: Gathered) -> None:
+        rows.write_rows(
+            self.store, self.axle_ids(gathered.rows), gathered.time_ms, gathered.rows.values, gathered.extras
+        )
+
+    def _write_states(self, gathered: Gathered) -> None:
+        vehicles = np.unique(gathered.rows.vehicle)
+        newest = np.full(len(self.kernel.table.vehicles), 0, np.int64)
+        np.maximum.at(newest, gathered.rows.vehicle, gathered.time_ms)
+        self.write_states(vehicles, newest)
+
+    def write_states(self, vehicles: NDArray[np.int64], newest_ms: NDArray[np.int64]) -> None:
+        """Keep the kernel's memory of these vehicles' axles (inside a transaction)."""
+        table, blobs, marks = self.kernel.table, {}, {}
+        for number in vehicles.tolist():
+            first = int(table.first[number])
+            for row in range(first, first + int(table.count[number])):
+                axle = self.store.axle_id(table.vehicles[number], int(table.position[row]))
+                blobs[axle] = self.kernel.state_blob(row)
+                marks[axle] = int(newest_ms[number])
+        records.write_states(self.store, blobs, marks)
+
+
+def _rows_with_extras(frame: Decoded, extras: dict[int, dict[str, float]], begin: int) -> tuple[tuple[float, int], ...]:
+    own = list(frame.rows)
+    for (time_s, position, name), value in frame.extras.items():
+        key = (time_s, position)
+        if key not in own:  # nothing but unknown channels at this time
+            own.append(key)
+        extras.setdefault(begin + own.index(key), {})[name] = value
+    return tuple(own)
