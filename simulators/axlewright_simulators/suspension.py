@@ -125,7 +125,7 @@ def _crossed(air_kpa_mm: Array, absolute_kpa: Array, step_s: Array) -> Array:
     columns = air_kpa_mm / absolute_kpa
     share = 0.5 * (1.0 - np.exp(-step_s / CROSS_FLOW_TIME_S))
     moved = share * (columns[:, 1] - columns[:, 0]) * absolute_kpa.min(axis=1)
-    return air_kpa_mm + np.stack([moved, -moved], axis=1)
+    return np.asarray(air_kpa_mm + np.stack([moved, -moved], axis=1))
 
 
 def _reservoir(reservoir_kpa: Array, ignition: Array, step_s: Array) -> Array:

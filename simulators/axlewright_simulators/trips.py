@@ -157,14 +157,14 @@ def trip_from_cells(
     before, after = speed_m_s[:-1], speed_m_s[1:]
     mean = np.maximum(0.5 * (before + after), 1e-3)
     duration = np.asarray(cell_m / mean, dtype=np.float64)
-    cells = _cell_rates(mean, (after - before) / duration, grade, mass_kg, traction, wind_m_s)
+    cells = cell_rates(mean, (after - before) / duration, grade, mass_kg, traction, wind_m_s)
     rates, spans = _with_dwells(cells, duration, dwell_s, mass_kg)
     time = np.concatenate([[0.0], np.cumsum(spans)])
     integral = np.concatenate([np.zeros((len(COLUMNS), 1)), np.cumsum(rates[:-1] * spans, axis=1)], axis=1)
     return Trip(time, integral, rates[-1], time[1:])
 
 
-def _cell_rates(
+def cell_rates(
     mean: Array, acceleration: Array, grade: Array, mass_kg: Array, traction: Traction, wind_m_s: float
 ) -> Array:
     """Return the rates (columns + 1, cells); the last row is the gear ratio."""
