@@ -137,4 +137,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 if __name__ == "__main__":
-    raise SystemExit(main())
+    # Run as `python -m`, this file exists twice; the commands' own Command is the imported one's.
+    from axlewright_models.command_line import main as imported_main
+
+    raise SystemExit(imported_main())
