@@ -1,0 +1,76 @@
+"""The server's way of reading frames: the full way's checks and results, at little more than the CBOR's cost.
+
+A truck sends packs of one make-up over and over: the same records with other numbers. The first of a make-up is read
+the full way; what was learnt (which number belongs where, by which scale) is kept, and the next ones are read by it.
+Anything that is not exactly of a known make-up goes the full way, which alone raises errors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from axlewright_models.signals import CHANNELS
+from axlewright_models.wire.packs import Pack, read_pack
+from axlewright_models.wire.places import place_of
+from axlewright_models.wire.topics import Topic
+
+
+@dataclass(frozen=True)
+class Decoded:
+    """A frame as columns.
+
+    ``rows`` are (time [Unix s], position) in ascending order; position 0 is the vehicle itself, n the nth axle from the
+    front. ``values`` has shape (len(rows), len(CHANNELS)), float32, channel units, NaN where nothing was sent.
+    ``extras`` holds what is in no channel table, by (time, position, name).
+    """
+
+    fleet: str
+    vehicle: str
+    stream: str
+    seq: int
+    after: int | None
+    thinned: int
+    rows: tuple[tuple[float, int], ...]
+    values: NDArray[np.float32]
+    extras: Mapping[tuple[float, int, str], float]
+
+    @classmethod
+    def from_pack(cls, pack: Pack) -> Decoded:
+        """Return the columns of a pack that was read the full way."""
+        columns = {key: _column(key) for key in pack.cells}
+        rows = tuple(sorted({key[:2] for key, column in columns.items() if column is not None}))
+        row_of = {row: number for number, row in enumerate(rows)}
+        values = np.full((len(rows), len(CHANNELS)), np.nan, dtype=np.float32)
+        extras: dict[tuple[float, int, str], float] = {}
+        for key, value in pack.cells.items():
+            column = columns[key]
+            if column is None:
+                extras[key] = value
+            else:
+                values[row_of[key[:2]], column] = value
+        header = (pack.fleet, pack.vehicle, pack.stream, pack.seq, pack.after, pack.thinned)
+        return cls(*header, rows, values, extras)
+
+
+def _column(key: tuple[float, int, str]) -> int | None:
+    from axlewright_models.wire.places import name_of
+
+    return place_of(name_of(key[1], key[2])).column
+
+
+class Decoder:
+    """Reads frames and remembers their make-up. One per thread."""
+
+    def decode(self, payload: bytes, topic: Topic | None = None, now_s: float | None = None) -> Decoded:
+        """Return the frame that `payload` holds, as columns.
+
+        Raises
+        ------
+        FrameError
+            See :func:`axlewright_models.wire.frames.decode_frame`.
+        """
+        return Decoded.from_pack(read_pack(payload, topic, now_s))
