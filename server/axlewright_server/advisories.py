@@ -123,6 +123,14 @@ def raise_advisory(message: AdvisoryMessage, row: int, symptoms: tuple[str, ...]
     return advisory, _record(advisory, advisory, message.updated_s, KERNEL, "raised", message.title)
 
 
+def link(raised: Change, replaced: Advisory) -> Change:
+    """Return a raised advisory that says which one it supersedes."""
+    advisory, record = raised
+    message = msgspec.structs.replace(advisory.message, supersedes=replaced.id)
+    reason = f"{record.reason}; supersedes {replaced.id}"
+    return msgspec.structs.replace(advisory, message=message), msgspec.structs.replace(record, reason=reason)
+
+
 def update(
     advisory: Advisory, message: AdvisoryMessage, symptoms: tuple[str, ...], rests_on: tuple[str, ...]
 ) -> Change:

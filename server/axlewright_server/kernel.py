@@ -6,20 +6,31 @@ import dataclasses
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-import msgspec
 import numpy as np
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
+from axlewright_models.signals import INDEX
 from axlewright_models.spec import FleetSpec
-from axlewright_server.advisories import Advisory, AdvisoryError, Change, expire_shelf
+from axlewright_server import lifetime
+from axlewright_server.advisories import Advisory, AdvisoryError, Change
 from axlewright_server.detectors.base import Detector, State, Symptom
 from axlewright_server.detectors.batch import Batch, Rows, rounds, rows_of
+from axlewright_server.detectors.lube_model import LubeModel
+from axlewright_server.detectors.ride_height import RideHeight
+from axlewright_server.detectors.sensor_health import SensorHealth
+from axlewright_server.detectors.suite import default_detectors
 from axlewright_server.detectors.table import AxleTable
+from axlewright_server.diagnosis.decide import decide
+from axlewright_server.diagnosis.knowledge import Knowledge, load_knowledge
+from axlewright_server.diagnosis.picture import AxleView, Standing, faulty_channels
+from axlewright_server.memory import pack, unpack
 
 __all__ = [
     "AxleTable",
     "Batch",
     "Change",
+    "Derived",
     "Detector",
     "Kernel",
     "Rows",
@@ -31,16 +42,30 @@ __all__ = [
 
 
 @dataclass(frozen=True)
+class Derived:
+    """What the office computes beside a batch's readings: ``columns`` of ``models.signals``, (n, len(columns)).
+
+    Rows belong to ``axles`` (rows of the axle table) at ``time_s``; NaN where nothing is known yet.
+    """
+
+    axles: NDArray[np.int64]
+    time_s: NDArray[np.float64]
+    columns: tuple[int, ...]
+    values: NDArray[np.float32]
+
+
+@dataclass(frozen=True)
 class StepResult:
     """What a step has brought about.
 
     ``symptoms``: transitions, in order. ``changes``: advisories as they now are, each with the record of its change,
-    in order (an advisory can occur more than once). ``late``: rows left out because their axle had already been
-    judged at that time or later.
+    in order (an advisory can occur more than once). ``derived``: computed channels to store beside the readings.
+    ``late``: rows left out because their axle had already been judged at that time or later.
     """
 
     symptoms: list[Symptom] = field(default_factory=list)
     changes: list[Change] = field(default_factory=list)
+    derived: list[Derived] = field(default_factory=list)
     late: int = 0
 
 
@@ -51,50 +76,176 @@ class Kernel:
     Not for use by two threads at once.
     """
 
-    def __init__(self, spec: FleetSpec, detectors: Sequence[Detector] | None = None) -> None:
+    def __init__(
+        self, spec: FleetSpec, detectors: Sequence[Detector] | None = None, knowledge: Knowledge | None = None
+    ) -> None:
         self.spec = spec
         self.table = AxleTable.of(spec)
-        self._detectors: tuple[Detector, ...] = tuple(detectors if detectors is not None else ())
+        self.knowledge = load_knowledge() if knowledge is None else knowledge
+        self._health = SensorHealth()
+        self._detectors = (self._health, *(default_detectors() if detectors is None else detectors))
         self._states: list[State] = [detector.start(self.table) for detector in self._detectors]
         self._last_s: NDArray[np.float64] = np.full(len(self.table), -np.inf)
-        self._advisories: dict[str, Advisory] = {}
+        self._suspect: NDArray[np.bool_] = np.zeros(len(self.table), dtype=bool)
+        self._deadline_s: NDArray[np.float64] = np.full(len(self.table), np.inf)
+        self._standing: list[dict[str, Standing]] = [{} for _ in range(len(self.table))]
+        self._advisories: dict[int, dict[str, Advisory]] = {}
+        self._row_of: dict[str, int] = {}
+        self._precursors: dict[int, dict[str, float]] = {}
 
     @property
     def advisories(self) -> Mapping[str, Advisory]:
         """Return the advisories that are not closed, by identifier."""
-        return self._advisories
+        return {name: advisory for own in self._advisories.values() for name, advisory in own.items()}
+
+    def standing(self, axle_row: int) -> tuple[Symptom, ...]:
+        """Return the symptoms that stand on an axle now."""
+        return tuple(entry.symptom for entry in self._standing[axle_row].values())
+
+    def precursor(self, axle_row: int) -> Mapping[str, float]:
+        """Return the chance of each leak path as the latest diagnosis saw it; empty while nothing was ever wrong."""
+        return dict(self._precursors.get(axle_row, {}))
 
     def run(self, rows: Rows) -> StepResult:
         """Return what these rows bring about: :func:`rounds`, then :meth:`step` on each batch."""
-        total = StepResult()
-        late = 0
+        total, late = StepResult(), 0
         for batch in rounds(self.table, rows):
             result = self.step(batch)
             total.symptoms.extend(result.symptoms)
             total.changes.extend(result.changes)
+            total.derived.extend(result.derived)
             late += result.late
         return dataclasses.replace(total, late=late)
 
     def step(self, batch: Batch) -> StepResult:
         """Return what one batch brings about: detectors, then diagnosis, then advisories."""
-        fresh = np.flatnonzero(batch.time_s > self._last_s[batch.axles])
-        late = len(batch) - len(fresh)
+        last_s = self._last_s[batch.axles]
+        fresh = batch.time_s > last_s
+        late = len(batch) - int(np.count_nonzero(fresh))
         if late:
-            batch = batch.take(fresh)
+            chosen = np.flatnonzero(fresh)
+            batch, last_s = batch.take(chosen), last_s[chosen]
+        if not len(batch):
+            return StepResult(late=late)
+        dt_s = np.where(np.isinf(last_s), 0.0, batch.time_s - last_s)
+        batch = dataclasses.replace(batch, dt_s=dt_s, suspect=self._suspect[batch.axles])
+        symptoms, derived = self._detect(batch)
         self._last_s[batch.axles] = batch.time_s
-        return StepResult(late=late)
+        changes = self._run_out(batch)
+        changes += self._diagnose(symptoms, batch)
+        return StepResult(symptoms, changes, [derived], late)
+
+    def _detect(self, batch: Batch) -> tuple[list[Symptom], Derived]:
+        """Run sensor health on the raw readings, then the others on what it lets through."""
+        symptoms: list[Symptom] = []
+        # A batch of the whole fleet in order, the usual case offline, needs no copies.
+        whole = len(batch) == len(self.table) and bool((batch.axles[1:] > batch.axles[:-1]).all())
+        kept: dict[str, State] = {}
+        for number, detector in enumerate(self._detectors):
+            state = self._states[number] if whole else self._states[number][batch.axles]
+            state, found = detector.step(state, batch, self.table)
+            symptoms += found
+            kept[detector.name] = state
+            if detector is self._health:
+                batch = dataclasses.replace(batch, values=self._health.masked(state, batch.values))
+            if not whole:
+                self._states[number][batch.axles] = state
+        symptoms.sort(key=lambda symptom: (symptom.axle, symptom.key))
+        return symptoms, self._derive(batch, kept)
+
+    def _derive(self, batch: Batch, states: Mapping[str, State]) -> Derived:
+        columns = np.full((len(batch), 2), np.nan, dtype=np.float32)
+        for detector in self._detectors:
+            if isinstance(detector, LubeModel):
+                columns[:, 0] = detector.expected_cel(states[detector.name])
+            elif isinstance(detector, RideHeight):
+                columns[:, 1] = detector.static_mm(states[detector.name], self.table.ride_height_mm[batch.axles])
+        return Derived(batch.axles, batch.time_s, (INDEX["lube/expected"], INDEX["height/static"]), columns)
+
+    def _diagnose(self, symptoms: list[Symptom], batch: Batch) -> list[Change]:
+        """Note the transitions, then judge every axle of the vehicles concerned: a tandem's axles explain each other."""
+        if not symptoms:
+            return []
+        concerned: dict[int, float] = {}
+        for symptom in symptoms:
+            self._note(symptom)
+            concerned[int(self.table.vehicle[symptom.axle])] = symptom.time_s
+        changes: list[Change] = []
+        for vehicle in sorted(concerned):
+            first, count = int(self.table.first[vehicle]), int(self.table.count[vehicle])
+            views = {row: self._view(row) for row in range(first, first + count)}
+            for row, view in views.items():
+                partner = views.get(int(self.table.partner[row]))
+                existing = [*self._advisories.get(row, {}).values()]
+                if not (view.standing or existing):
+                    continue
+                verdict = decide(self.knowledge, self.table, row, concerned[vehicle], view, partner, existing)
+                self._precursors[row] = verdict.precursor
+                changes += verdict.changes
+        for advisory, _ in changes:
+            self._keep(advisory)
+        return changes
+
+    def _note(self, symptom: Symptom) -> None:
+        standing = self._standing[symptom.axle]
+        known = standing.get(symptom.key)
+        if symptom.active:
+            standing[symptom.key] = Standing(symptom, symptom.time_s if known is None else known.raised_s)
+        elif known is not None:
+            del standing[symptom.key]
+        self._suspect[symptom.axle] = any(not key.startswith("sensor-") for key in standing)
+
+    def _view(self, row: int) -> AxleView:
+        observable: set[str] = set()
+        for detector, state in zip(self._detectors, self._states, strict=True):
+            observable |= detector.observable(state[row])
+        standing = self._standing[row]
+        return AxleView(standing, frozenset(observable), faulty_channels(standing))
+
+    def _run_out(self, batch: Batch) -> list[Change]:
+        """Return the shelves and waiting times that ran out by the axles' event time."""
+        due = batch.time_s >= self._deadline_s[batch.axles]
+        if not due.any():
+            return []
+        changes: list[Change] = []
+        for place in np.flatnonzero(due):
+            own = self._advisories.get(int(batch.axles[place]), {})
+            for advisory in list(own.values()):
+                changes += lifetime.run_out(advisory, float(batch.time_s[place]))
+        for advisory, _ in changes:
+            self._keep(advisory)
+        return changes
 
     def state_blob(self, axle_row: int) -> bytes:
         """Return everything that the kernel remembers of an axle, except its advisories."""
-        return msgspec.msgpack.encode({"last_s": float(self._last_s[axle_row])})
+        states = {
+            detector.name: (detector.version, state[axle_row])
+            for detector, state in zip(self._detectors, self._states, strict=True)
+        }
+        return pack(float(self._last_s[axle_row]), states, self._standing[axle_row])
 
     def load_state(self, axle_row: int, blob: bytes) -> None:
-        """Take up what :meth:`state_blob` gave; what a newer version can't read starts afresh."""
-        self._last_s[axle_row] = float(msgspec.msgpack.decode(blob)["last_s"])
+        """Take up what :meth:`state_blob` gave; a detector whose version has changed starts afresh."""
+        memory = unpack(blob)
+        self._last_s[axle_row] = memory.last_s
+        for number, detector in enumerate(self._detectors):
+            record = memory.record(detector.name, detector.version, self._states[number].dtype)
+            if record is not None:
+                self._states[number][axle_row] = record
+        standing = {
+            key: Standing(replace(entry.symptom, axle=axle_row), entry.raised_s)
+            for key, entry in memory.standing.items()
+        }
+        self._standing[axle_row] = standing
+        self._suspect[axle_row] = any(not key.startswith("sensor-") for key in standing)
 
     def load_advisories(self, advisories: Iterable[Advisory]) -> None:
-        """Take up stored advisories; closed ones are passed over."""
-        self._advisories.update({advisory.id: advisory for advisory in advisories if advisory.open})
+        """Take up stored advisories; closed ones and those of axles that the fleet file lacks are passed over."""
+        for advisory in advisories:
+            row = self.table.row(advisory.message.vehicle, advisory.message.axle)
+            if advisory.open and row is not None:
+                # Rows move when trucks are added to the fleet file; the message knows where it belongs.
+                self._keep(replace(advisory, row=row))
 
     def act(self, identifier: str, action: Callable[[Advisory], Change]) -> Change:
         """Return the change that a person's action makes, and keep it.
@@ -108,24 +259,31 @@ class Kernel:
         --------
         ``kernel.act(identifier, lambda advisory: acknowledge(advisory, "planner", now_s))``
         """
-        try:
-            advisory = self._advisories[identifier]
-        except KeyError:
-            raise AdvisoryError(f"no open advisory {identifier!r}; it may have been closed") from None
-        change = action(advisory)
+        row = self._row_of.get(identifier)
+        if row is None:
+            raise AdvisoryError(f"no open advisory {identifier!r}; it may have been closed")
+        change = action(self._advisories[row][identifier])
         self._keep(change[0])
         return change
 
     def expire(self, now_s: float) -> list[Change]:
-        """Return the advisories whose time on the shelf has run out by this wall time, back in their own state."""
-        changes = [expire_shelf(advisory, now_s) for advisory in self._advisories.values()]
-        kept = [change for change in changes if change is not None]
-        for advisory, _ in kept:
+        """Return the changes of advisories whose time on the shelf, or waiting to close, has run out by this time."""
+        changes: list[Change] = []
+        for row in sorted(self._advisories):
+            if now_s >= self._deadline_s[row]:
+                for advisory in list(self._advisories[row].values()):
+                    changes += lifetime.run_out(advisory, now_s)
+        for advisory, _ in changes:
             self._keep(advisory)
-        return kept
+        return changes
 
     def _keep(self, advisory: Advisory) -> None:
+        own = self._advisories.setdefault(advisory.row, {})
         if advisory.open:
-            self._advisories[advisory.id] = advisory
+            own[advisory.id] = advisory
+            self._row_of[advisory.id] = advisory.row
         else:
-            self._advisories.pop(advisory.id, None)
+            own.pop(advisory.id, None)
+            self._row_of.pop(advisory.id, None)
+        deadlines = [lifetime.deadline_s(each) for each in own.values()]
+        self._deadline_s[advisory.row] = min(deadlines, default=np.inf)

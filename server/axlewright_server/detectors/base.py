@@ -40,8 +40,13 @@ class Symptom(msgspec.Struct, frozen=True):
 
     @property
     def key(self) -> str:
-        """Return the name under which the symptom is known on its axle: ``code`` or ``code/line``."""
-        return self.code if not self.channel.startswith("vib/") else f"{self.code}/{self.channel.rsplit('/', 1)[-1]}"
+        """Return the name under which the symptom is known on its axle.
+
+        ``code``; for sensors ``code:channel``; for lines of the vibration spectrum ``code/line``.
+        """
+        if self.code.startswith("sensor-"):
+            return f"{self.code}:{self.channel}"
+        return f"{self.code}/{self.channel.rsplit('/', 1)[-1]}" if self.channel.startswith("vib/") else self.code
 
 
 class Detector(Protocol):

@@ -9,8 +9,12 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from axlewright_models.signals import HIGH, IS_AXLE, LOW
+from axlewright_models.signals import CHANNELS, HIGH, INDEX, IS_AXLE, LOW
 from axlewright_server.detectors.table import AxleTable
+
+_DERIVED = np.array([channel.derived for channel in CHANNELS])
+_FROM_AXLE = IS_AXLE & ~_DERIVED
+_FROM_VEHICLE = ~IS_AXLE & ~_DERIVED
 
 
 @dataclass(frozen=True)
@@ -20,7 +24,8 @@ class Batch:
     ``axles``: (n,) rows of the axle table. ``time_s``: (n,) end of each axle's window, Unix seconds.
     ``values``: (n, channels) in the units and order of ``models.signals.CHANNELS``, vehicle channels merged in,
     NaN where missing or implausible. ``raw``: the same before implausible values were taken out.
-    ``dt_s``: (n,) time since the axle's window before, 0 for its first; the kernel fills it in.
+    ``dt_s``: (n,) time since the axle's window before, 0 for its first; ``suspect``: (n,) whether a symptom stood on
+    the axle after that window, so that nothing must be learnt as normal. The kernel fills both in.
     """
 
     axles: NDArray[np.int64]
@@ -28,13 +33,25 @@ class Batch:
     values: NDArray[np.float64]
     raw: NDArray[np.float64]
     dt_s: NDArray[np.float64]
+    suspect: NDArray[np.bool_]
 
     def __len__(self) -> int:
         return len(self.axles)
 
     def take(self, rows: NDArray[np.int64]) -> Batch:
         """Return the batch of the chosen rows only."""
-        return Batch(self.axles[rows], self.time_s[rows], self.values[rows], self.raw[rows], self.dt_s[rows])
+        return Batch(
+            self.axles[rows],
+            self.time_s[rows],
+            self.values[rows],
+            self.raw[rows],
+            self.dt_s[rows],
+            self.suspect[rows],
+        )
+
+    def column(self, channel: str) -> NDArray[np.float64]:
+        """Return one channel, (n,), as a contiguous copy."""
+        return np.ascontiguousarray(self.values[:, INDEX[channel]])
 
 
 @dataclass(frozen=True)
@@ -134,11 +151,11 @@ def _merge(
     position = rows.position[order]
     values = rows.values[order]
     whole = np.flatnonzero(position == 0)
-    _overlay(vehicle_part, window[whole], values[whole], ~IS_AXLE)
+    _overlay(vehicle_part, window[whole], values[whole], _FROM_VEHICLE)
     slot = _slots(table, window_vehicle[window], position)
     axle = np.flatnonzero(slot >= 0)
-    _overlay(merged, begin[window[axle]] + slot[axle], values[axle], IS_AXLE)
-    merged[:, ~IS_AXLE] = vehicle_part[out_window][:, ~IS_AXLE]
+    _overlay(merged, begin[window[axle]] + slot[axle], values[axle], _FROM_AXLE)
+    merged[:, _FROM_VEHICLE] = vehicle_part[out_window][:, _FROM_VEHICLE]
     return merged, out_axle, out_window
 
 
@@ -174,4 +191,4 @@ def _turn(window_vehicle: NDArray[np.int64]) -> NDArray[np.int64]:
 
 def _batch(axles: NDArray[np.int64], time_ms: NDArray[np.int64], raw: NDArray[np.float64]) -> Batch:
     values = np.where((raw < LOW) | (raw > HIGH), np.nan, raw)
-    return Batch(axles, time_ms / 1000.0, values, raw, np.zeros(len(axles)))
+    return Batch(axles, time_ms / 1000.0, values, raw, np.zeros(len(axles)), np.zeros(len(axles), dtype=bool))

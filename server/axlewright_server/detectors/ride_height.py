@@ -1,0 +1,173 @@
+"""Ride height: does the suspension stand where the specification says, and level from left to right.
+
+Static height comes from dynamic readings: only steady driving counts, not in a driver's lowered or raised mode and not
+until the valves have had time to level again. One minute of it makes one observation; observations feed a two-sided
+CUSUM (is it out?) and an EWMA (by how much?).
+
+Run lengths by design (Siegmund's approximation, independent normal observations with the standard deviation
+``noise_mm``): with k at the tolerance and h = 8 standard deviations, an axle that stands on its
+specification signals less than once in 1e9 observations, one that stands 1 mm inside the tolerance about once in
+19,000 (300 hours of steady driving), one 3 mm outside after 6 minutes. Winsorising keeps a single wild minute from
+signalling: at least three are needed.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from axlewright_models.statistics import cusum_step, ewma_step
+from axlewright_server.detectors.base import State, Symptom
+from axlewright_server.detectors.batch import Batch
+from axlewright_server.detectors.table import AxleTable
+from axlewright_server.detectors.timing import Flags, Floats, exposure, observe
+
+# Quantities followed: 0 = height, 1 = lean. Sides of each: 0 = high / left high, 1 = low / right high.
+CODES = (("height-high", "height-low"), ("lean-right", "lean-left"))
+
+
+class RideHeight:
+    """Follow static height and lean of every axle.
+
+    ``minimum_speed_km_h``, ``steady_km_h_per_s``: what counts as steady driving. ``settle_s``: time the levelling
+    valves get after a driver's mode ends. ``noise_mm``: standard deviation of a one-minute mean (own choice).
+    ``decision``: CUSUM limit h. ``weight``: of an observation in the EWMA. ``calm``: observations inside three quarters
+    of the tolerance that end a symptom.
+    """
+
+    name = "ride-height"
+    version = 1
+    dtype: np.dtype[Any] = np.dtype(
+        [
+            ("window_s", "f8"),
+            ("window_sum", "f8", (2,)),
+            ("settled_s", "f8"),
+            ("speed", "f8"),
+            ("average", "f8", (2,)),
+            ("high", "f8", (2,)),
+            ("low", "f8", (2,)),
+            ("begun_s", "f8", (2, 2)),
+            ("level", "i1", (2, 2)),
+            ("calm", "i4", (2,)),
+            ("count", "i4"),
+        ]
+    )
+
+    def __init__(
+        self,
+        minimum_speed_km_h: float = 25.0,
+        steady_km_h_per_s: float = 1.5,
+        settle_s: float = 120.0,
+        observation_s: float = 60.0,
+        noise_mm: float = 2.0,
+        decision: float = 8.0,
+        weight: float = 0.3,
+        calm: int = 10,
+    ) -> None:
+        self.minimum_speed_km_h = minimum_speed_km_h
+        self.steady_km_h_per_s = steady_km_h_per_s
+        self.settle_s = settle_s
+        self.observation_s = observation_s
+        self.noise_mm = noise_mm
+        self.decision = decision
+        self.weight = weight
+        self.calm = calm
+
+    def start(self, table: AxleTable) -> State:
+        """Return the state of axles never heard of."""
+        state = np.zeros(len(table), dtype=self.dtype)
+        state["average"] = np.nan
+        state["speed"] = np.nan
+        state["begun_s"] = np.nan
+        # Nothing is known to have moved before the first reading.
+        state["settled_s"] = self.settle_s
+        return state
+
+    def step(self, state: State, batch: Batch, table: AxleTable) -> tuple[State, list[Symptom]]:
+        """Return the new state and the axles that left or regained their height."""
+        gate = self._gate(state, batch)
+        left, right = batch.column("height/left"), batch.column("height/right")
+        middle = np.where(np.isnan(left), right, np.where(np.isnan(right), left, 0.5 * (left + right)))
+        deviation = middle - table.ride_height_mm[batch.axles]
+        gate &= ~np.isnan(deviation)
+        lean = left - right
+        # Without the other side there is no lean to see; it then stays what it was.
+        lean = np.where(np.isnan(lean), np.nan_to_num(state["average"][:, 1]), lean)
+        both = np.stack([deviation, lean], axis=1)
+        ripe, means = observe(state, "window", both, exposure(batch.dt_s, gate), self.observation_s)
+        if not len(ripe):
+            return state, []
+        part = state[ripe]
+        symptoms = self._judge(part, means, batch.take(ripe), table)
+        state[ripe] = part
+        return state, symptoms
+
+    def observable(self, record: State) -> frozenset[str]:
+        """Return the symptoms that could be shown: all, once three observations are in."""
+        return frozenset(code for pair in CODES for code in pair) if record["count"] >= 3 else frozenset()
+
+    def static_mm(self, state: State, specified_mm: Floats) -> Floats:
+        """Return each axle's static height as the averaged observations have it, NaN before the first. [mm]"""
+        return np.asarray(specified_mm + state["average"][:, 0])
+
+    def _gate(self, state: State, batch: Batch) -> Flags:
+        speed, mode, brake = batch.column("speed"), batch.column("height-mode"), batch.column("brake")
+        chosen = mode > 0.5
+        settled_s = np.where(chosen, 0.0, np.minimum(state["settled_s"] + batch.dt_s, self.settle_s))
+        change = np.abs(speed - state["speed"])
+        state["settled_s"] = settled_s
+        state["speed"] = speed
+        steady = ~(change > self.steady_km_h_per_s * np.maximum(batch.dt_s, 1.0)) & ~(brake > 0.05)
+        return np.asarray(steady & (speed >= self.minimum_speed_km_h) & (settled_s >= self.settle_s))
+
+    def _judge(self, state: State, means: Floats, batch: Batch, table: AxleTable) -> list[Symptom]:
+        tolerance = np.stack(
+            [table.limit("height_tolerance_mm")[batch.axles], table.limit("lean_limit_mm")[batch.axles]], axis=1
+        )
+        slack = tolerance / self.noise_mm
+        # The same bound for all: a wild minute moves a sum by at most half the decision limit.
+        z = np.clip(means / self.noise_mm, -slack - 0.49 * self.decision, slack + 0.49 * self.decision)
+        high, low = cusum_step(state["high"], state["low"], z, slack)
+        average = ewma_step(state["average"], means, self.weight)
+        state["count"] = np.minimum(state["count"] + 1, 1000)
+        state["average"] = average
+        inside = np.abs(average) < 0.75 * tolerance
+        state["calm"] = np.where(inside, state["calm"] + 1, 0)
+        # Bounded, so that a repaired suspension is not held against the truck for weeks.
+        sums = np.minimum(np.stack([high, low], axis=2), 4.0 * self.decision)
+        sums[state["calm"] >= self.calm] = 0.0
+        now = batch.time_s[:, None, None]
+        state["begun_s"] = np.where(sums > 0.0, np.where(np.isnan(state["begun_s"]), now, state["begun_s"]), np.nan)
+        state["high"], state["low"] = sums[:, :, 0], sums[:, :, 1]
+        return self._symptoms(state, sums, tolerance, batch, table)
+
+    def _symptoms(self, state: State, sums: Floats, tolerance: Floats, batch: Batch, table: AxleTable) -> list[Symptom]:
+        old = state["level"].copy()
+        reject = table.limit("height_reject_mm")[batch.axles][:, None, None]
+        size = np.abs(state["average"])[:, :, None]
+        # 5 mm of deadband below the inspection limit.
+        rejected = np.where(old == 2, size > reject - 5.0, size > reject)
+        standing = (sums > self.decision) | ((old > 0) & (sums > 0.0))
+        level = np.where(standing, np.where(rejected, 2, 1), 0).astype(np.int8)
+        state["level"] = level
+        symptoms = []
+        for row, quantity, side in zip(*np.nonzero(level != old), strict=True):
+            axle = int(batch.axles[row])
+            now = float(batch.time_s[row])
+            begun = float(state["begun_s"][row, quantity, side])
+            symptoms.append(
+                Symptom(
+                    axle=axle,
+                    time_s=now,
+                    code=CODES[quantity][side],
+                    channel="height/left,height/right",
+                    level=int(level[row, quantity, side]),
+                    since_s=begun if begun == begun else now,
+                    value=float(state["average"][row, quantity]),
+                    limit=float(reject[row, 0, 0] if level[row, quantity, side] == 2 else tolerance[row, quantity]),
+                    unit="mm",
+                    score=float(sums[row, quantity, side] / self.decision),
+                )
+            )
+        return symptoms

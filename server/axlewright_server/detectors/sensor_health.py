@@ -1,0 +1,223 @@
+"""Sensor health: whether a channel can be believed at all. Its veto hides the channel from every other detector.
+
+Faults that it tells: out of range, silent while others speak, stuck, erratic (changes that no axle can make), left and
+right height in disagreement. Limits are own choices unless said otherwise; they are wide, because what is vetoed
+cannot warn.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from axlewright_models.signals import CHANNELS, HIGH, INDEX, LOW
+from axlewright_server.detectors.base import State, Symptom
+from axlewright_server.detectors.batch import Batch
+from axlewright_server.detectors.table import AxleTable
+from axlewright_server.detectors.timing import Flags, Floats, clear_latches, exposure, latch, latch_fields
+
+WATCHED = (
+    "lube",
+    "height/left",
+    "height/right",
+    "bellows/left",
+    "bellows/right",
+    "sump-pressure",
+    "lube-level",
+    "vib/rms",
+)
+FAULTS = ("sensor-range", "sensor-silent", "sensor-stuck", "sensor-erratic", "sensor-disagreement")
+_COLUMNS = np.array([INDEX[name] for name in WATCHED])
+_K = len(WATCHED)
+_LUBE, _LEFT, _RIGHT, _VIBRATION = (WATCHED.index(name) for name in ("lube", "height/left", "height/right", "vib/rms"))
+_VIBRATION_COLUMNS = np.array([number for name, number in INDEX.items() if name.startswith("vib/")])
+_IS_VIBRATION = np.array([name == "vib/rms" for name in WATCHED])
+
+
+class SensorHealth:
+    """Watch every watched channel of every axle.
+
+    ``silent_s``: silence of a channel that once spoke. ``held_s``: how long a value must stand still while the
+    truck moves. ``lube_held_s``, ``lube_drive_km_h``: a lube sensor is stuck when its value has not moved for so long
+    although the smoothed speed changed by so much (1 K steps of a coarse sensor are allowed for). ``lube_step_cel``,
+    ``lube_rate_cel_per_min``: fastest change an axle of some 200 kJ/K can make, with a margin of more than ten.
+    ``disagreement_mm``: more than a frame can lean on level ground; the inspection limit side to side is 50 mm.
+    """
+
+    name = "sensor-health"
+    version = 1
+    dtype: np.dtype[Any] = np.dtype(
+        [
+            ("ever", "?", (_K,)),
+            ("silence_s", "f8", (_K,)),
+            ("held", "f8", (_K,)),
+            ("held_for_s", "f8", (_K,)),
+            ("drive", "f8"),
+            ("drive_low", "f8"),
+            ("drive_high", "f8"),
+            ("trusted", "f8"),
+            ("trusted_s", "f8"),
+            ("erratic_s", "f8"),
+            ("bad", "?", (_K,)),
+            *latch_fields(_K * len(FAULTS)),
+        ]
+    )
+
+    def __init__(
+        self,
+        silent_s: float = 900.0,
+        held_s: float = 600.0,
+        lube_held_s: float = 2400.0,
+        lube_drive_km_h: float = 40.0,
+        lube_step_cel: float = 8.0,
+        lube_rate_cel_per_min: float = 8.0,
+        disagreement_mm: float = 80.0,
+    ) -> None:
+        self.silent_s = silent_s
+        self.held_s = np.full(_K, held_s)
+        self.held_s[_LUBE] = lube_held_s
+        self.lube_drive_km_h = lube_drive_km_h
+        self.lube_step_cel = lube_step_cel
+        self.lube_rate_cel_per_s = lube_rate_cel_per_min / 60.0
+        self.disagreement_mm = disagreement_mm
+        # Load cells for air are coarse and may truly stand still: only these are tested for standing still.
+        self.can_stick = np.array([name in {"lube", "height/left", "height/right", "vib/rms"} for name in WATCHED])
+        self.tolerance = np.where(np.arange(_K) == _LUBE, 0.06, 1e-6)
+        self.on_delay_s = np.repeat([60.0, 0.0, 0.0, 0.0, 120.0], _K)
+        self.off_delay_s = np.repeat([600.0, 60.0, 60.0, 900.0, 600.0], _K)
+
+    def start(self, table: AxleTable) -> State:
+        """Return the state of axles never heard of."""
+        state = np.zeros(len(table), dtype=self.dtype)
+        clear_latches(state)
+        for name in ("held", "drive_low", "drive_high", "trusted", "trusted_s"):
+            state[name] = np.nan
+        return state
+
+    def step(self, state: State, batch: Batch, table: AxleTable) -> tuple[State, list[Symptom]]:
+        """Return the new state and the sensors that failed or came back."""
+        raw = batch.raw[:, _COLUMNS]
+        speed = np.nan_to_num(batch.column("speed"))
+        ambient = batch.column("ambient")
+        present = ~np.isnan(raw)
+        outside = self._outside(raw, speed, ambient)
+        silent = self._silent(state, present, batch, speed)
+        stuck, stuck_known = self._stuck(state, raw, present & ~outside, batch.dt_s, speed)
+        erratic, bad_now = self._erratic(state, raw[:, _LUBE], present[:, _LUBE] & ~outside[:, _LUBE], batch)
+        disagree = self._disagreement(state, raw, present & ~outside, table.ride_height_mm[batch.axles])
+        wanted = np.concatenate([outside, silent, stuck, erratic, disagree], axis=1)
+        known = np.concatenate([present, np.ones_like(present), stuck_known, present, present], axis=1)
+        flips = latch(state, wanted, known, batch.time_s, self.on_delay_s, self.off_delay_s)
+        state["bad"] = outside
+        state["bad"][:, _LUBE] |= bad_now
+        return state, self._symptoms(state, flips, batch, raw) if flips.any() else []
+
+    def masked(self, state: State, values: Floats) -> Floats:
+        """Return the values with every channel that cannot be believed taken out (NaN)."""
+        faulty = state["bad"] | state["on"].reshape(-1, len(FAULTS), _K).any(axis=1)
+        if not faulty.any():
+            return values
+        values = values.copy()
+        rows, columns = np.nonzero(faulty)
+        values[rows, _COLUMNS[columns]] = np.nan
+        mute = np.flatnonzero(faulty[:, _VIBRATION])
+        values[np.ix_(mute, _VIBRATION_COLUMNS)] = np.nan
+        return values
+
+    def observable(self, record: State) -> frozenset[str]:
+        """Return the symptoms that could be shown: those of the channels that ever spoke."""
+        names = [name for name, ever in zip(WATCHED, record["ever"], strict=True) if ever]
+        return frozenset(f"{fault}:{name}" for fault in FAULTS for name in names)
+
+    def _outside(self, raw: Floats, speed: Floats, ambient: Floats) -> Flags:
+        outside = (raw < LOW[_COLUMNS]) | (raw > HIGH[_COLUMNS])
+        lube = raw[:, _LUBE]
+        # J1939's one-byte scale ends at -40 and 210: a broken or shorted wire reads there.
+        outside[:, _LUBE] |= (lube > 205.0) | ((lube < -39.0) & ~(ambient < -30.0)) | (lube < ambient - 25.0)
+        outside[:, _LEFT] |= raw[:, _LEFT] < 1.0
+        outside[:, _RIGHT] |= raw[:, _RIGHT] < 1.0
+        # No road is so smooth that a driven axle is still.
+        outside[:, _VIBRATION] |= (raw[:, _VIBRATION] < 0.005) & (speed > 40.0)
+        return np.asarray(outside)
+
+    def _silent(self, state: State, present: Flags, batch: Batch, speed: Floats) -> Flags:
+        ignition = batch.column("ignition")
+        awake = (ignition > 0.5) | (speed > 3.0)
+        seconds = exposure(batch.dt_s, awake)
+        moving_s = np.where(speed > 40.0, seconds, 0.0)
+        counts = np.where(_IS_VIBRATION, moving_s[:, None], seconds[:, None])
+        state["ever"] |= present
+        state["silence_s"] = np.where(present, 0.0, state["silence_s"] + counts)
+        return np.asarray(state["ever"] & (state["silence_s"] >= self.silent_s))
+
+    def _stuck(self, state: State, raw: Floats, present: Flags, dt_s: Floats, speed: Floats) -> tuple[Flags, Flags]:
+        same = np.abs(raw - state["held"]) <= self.tolerance
+        seconds = np.repeat(exposure(dt_s, speed > 30.0)[:, None], _K, axis=1)
+        # A lube sensor must also follow when the axle cools down, so standing time counts for it.
+        seconds[:, _LUBE] = np.minimum(dt_s, 600.0)
+        held_s = np.where(present, np.where(same, state["held_for_s"] + seconds, 0.0), state["held_for_s"])
+        state["held"] = np.where(present & ~same, raw, state["held"])
+        state["held_for_s"] = held_s
+        drive = state["drive"] + (1.0 - np.exp(-np.minimum(dt_s, 1800.0) / 900.0)) * (speed - state["drive"])
+        fresh = ~same[:, _LUBE] & present[:, _LUBE]
+        state["drive"] = drive
+        state["drive_low"] = np.where(fresh, drive, np.fmin(state["drive_low"], drive))
+        state["drive_high"] = np.where(fresh, drive, np.fmax(state["drive_high"], drive))
+        stuck = (held_s >= self.held_s) & self.can_stick
+        stuck[:, _LUBE] &= state["drive_high"] - state["drive_low"] >= self.lube_drive_km_h
+        return stuck, present
+
+    def _erratic(self, state: State, lube: Floats, present: Flags, batch: Batch) -> tuple[Flags, Flags]:
+        elapsed_s = batch.time_s - state["trusted_s"]
+        allowed = self.lube_step_cel + self.lube_rate_cel_per_s * elapsed_s
+        bad = present & (np.abs(lube - state["trusted"]) > allowed)
+        good = present & ~bad
+        state["trusted"] = np.where(good, lube, state["trusted"])
+        state["trusted_s"] = np.where(good, batch.time_s, state["trusted_s"])
+        counted = np.minimum(batch.dt_s, 60.0)
+        erratic_s = np.where(bad, state["erratic_s"] + counted, np.maximum(0.0, state["erratic_s"] - 0.1 * counted))
+        state["erratic_s"] = np.minimum(erratic_s, 180.0)
+        erratic = np.zeros((len(lube), _K), dtype=bool)
+        # Comes on after a minute of impossible values, goes off when ten times as long has been quiet.
+        standing = state["on"][:, FAULTS.index("sensor-erratic") * _K + _LUBE]
+        erratic[:, _LUBE] = np.where(standing, erratic_s > 0.0, erratic_s >= 60.0)
+        return erratic, bad
+
+    def _disagreement(self, state: State, raw: Floats, present: Flags, specified_mm: Floats) -> Flags:
+        left, right = raw[:, _LEFT], raw[:, _RIGHT]
+        both = present[:, _LEFT] & present[:, _RIGHT]
+        column = FAULTS.index("sensor-disagreement") * _K
+        standing = state["on"][:, column + _LEFT] | state["on"][:, column + _RIGHT]
+        limit = np.where(standing, self.disagreement_mm - 10.0, self.disagreement_mm)
+        apart = both & (np.abs(left - right) > limit)
+        left_worse = np.abs(left - specified_mm) >= np.abs(right - specified_mm)
+        disagree = np.zeros((len(left), _K), dtype=bool)
+        disagree[:, _LEFT] = apart & left_worse
+        disagree[:, _RIGHT] = apart & ~left_worse
+        return disagree
+
+    def _symptoms(self, state: State, flips: Flags, batch: Batch, raw: Floats) -> list[Symptom]:
+        symptoms = []
+        for row, column in zip(*np.nonzero(flips), strict=True):
+            fault, channel = FAULTS[column // _K], column % _K
+            symptoms.append(
+                Symptom(
+                    axle=int(batch.axles[row]),
+                    time_s=float(batch.time_s[row]),
+                    code=fault,
+                    channel=WATCHED[channel],
+                    level=int(state["on"][row, column]),
+                    since_s=float(state["since_s"][row, column]),
+                    value=float(raw[row, channel]),
+                    limit=self._limit(fault, channel),
+                    unit=CHANNELS[_COLUMNS[channel]].unit,
+                    score=1.0,
+                )
+            )
+        return symptoms
+
+    def _limit(self, fault: str, channel: int) -> float:
+        if fault == "sensor-disagreement":
+            return self.disagreement_mm
+        return float(HIGH[_COLUMNS[channel]]) if fault == "sensor-range" else float("nan")

@@ -1,0 +1,69 @@
+"""The kernel's memory of one axle as bytes: detector records and standing symptoms."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from functools import lru_cache
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from axlewright_models.errors import ModelError
+from axlewright_server.detectors.base import State
+from axlewright_server.diagnosis.picture import Standing
+
+
+class MemoryBlobError(ModelError):
+    """Stored state cannot be read."""
+
+
+class _Record(msgspec.Struct, frozen=True, array_like=True):
+    """One detector's record: its version, the layout it was written with, and the bytes."""
+
+    version: int
+    layout: str
+    data: bytes
+
+
+class Memory(msgspec.Struct, frozen=True, array_like=True):
+    """What :func:`pack` wrote."""
+
+    last_s: float
+    records: dict[str, _Record]
+    standing: dict[str, Standing]
+
+    def record(self, name: str, version: int, dtype: np.dtype[Any]) -> State | None:
+        """Return a detector's record, None when it is missing or was written by another version."""
+        entry = self.records.get(name)
+        if entry is None or entry.version != version or entry.layout != _layout(dtype):
+            return None
+        return np.frombuffer(entry.data, dtype=dtype)[0]  # type: ignore[no-any-return]  # a numpy void record
+
+
+def pack(last_s: float, states: Mapping[str, tuple[int, Any]], standing: Mapping[str, Standing]) -> bytes:
+    """Return an axle's memory as bytes; `states` maps a detector's name to its version and record."""
+    records = {
+        name: _Record(version, _layout(record.dtype), record.tobytes()) for name, (version, record) in states.items()
+    }
+    return msgspec.msgpack.encode(Memory(last_s, records, dict(standing)))
+
+
+def unpack(blob: bytes) -> Memory:
+    """Return what :func:`pack` wrote.
+
+    Raises
+    ------
+    MemoryBlobError
+        The bytes are nothing of the kind.
+    """
+    try:
+        return msgspec.msgpack.decode(blob, type=Memory)
+    except msgspec.DecodeError as error:
+        raise MemoryBlobError(f"stored detector state cannot be read: {error}; restore it from a backup") from error
+
+
+@lru_cache(maxsize=256)
+def _layout(dtype: np.dtype[Any]) -> str:
+    return hashlib.sha256(repr(dtype.descr).encode()).hexdigest()[:12]
