@@ -207,4 +207,6 @@ def order_spectrum(samples: ArrayLike, rate_hz: float, turns: ArrayLike, highest
     slowest = max(float(np.diff(angle).min()) * rate_hz, fastest / _WIDEST_SWEEP)
     per_turn = int(np.ceil(cut / slowest + highest_order)) + 1
     smooth = low_pass(values, rate_hz, cut)
-    return hann_spectrum(resample_to_turns(smooth, angle, per_turn), float(per_turn))
+    whole = hann_spectrum(resample_to_turns(smooth, angle, per_turn), float(per_turn))
+    # Beyond the orders asked for lies only what the filter left: no floor to judge lines by.
+    return Spectrum(whole.lines[..., : int(highest_order / whole.spacing) + 1], whole.spacing)

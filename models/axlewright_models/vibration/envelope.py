@@ -86,7 +86,7 @@ def complex_envelope(
     rate_hz, low_hz, high_hz : float
         [Hz]
     padding : int
-        Samples per sample needed; 2 if the envelope will be squared and its spectrum taken.
+        Samples per sample needed; 2 or more if the envelope will be squared and its spectrum taken.
 
     Returns
     -------
@@ -155,11 +155,11 @@ def squared_envelope(samples: ArrayLike, rate_hz: float, low_hz: float, high_hz:
     squared : ndarray, shape (..., m)
         [unit of the samples, squared]
     rate : float
-        Twice the width of the band, as squaring doubles it. [Hz]
+        Four times the width of the band: squaring doubles it, resampling to shaft angle wants as much again. [Hz]
     """
     values = np.asarray(samples, dtype=np.float64)
     lines = np.fft.rfft(values, axis=-1)
-    envelope, rate = complex_envelope(lines, values.shape[-1], rate_hz, low_hz, high_hz, padding=2)
+    envelope, rate = complex_envelope(lines, values.shape[-1], rate_hz, low_hz, high_hz, padding=4)
     return np.asarray(envelope.real**2 + envelope.imag**2), rate
 
 

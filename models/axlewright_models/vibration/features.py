@@ -1,0 +1,160 @@
+"""One window of samples into the ``vib/`` channels.
+
+Order amplitudes come from a spectrum over driveshaft angle, so that a window in which the truck speeds
+up still gives sharp lines; envelope amplitudes from the band that the signal itself picks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from axlewright_models.bearings import Decision, Geometry, Search, amplitudes_at_defects, decide, defect_orders
+from axlewright_models.errors import ModelError
+from axlewright_models.orders import Train, source_orders
+from axlewright_models.signals import ENVELOPE_CHANNELS, ORDER_CHANNELS
+from axlewright_models.vibration.angle import order_spectrum
+from axlewright_models.vibration.descriptors import kurtosis, rms
+from axlewright_models.vibration.envelope import Band, best_band, candidate_bands, complex_envelope, kurtogram
+from axlewright_models.vibration.spectra import Spectrum, tone_near
+
+Array = NDArray[np.float64]
+
+# Eight turns separate the second harmonic of the wheel from the driveshaft; fewer make no order spectrum.
+FEWEST_TURNS = 8.0
+# An envelope must hold so many harmonics of the fastest defect rhythm.
+HARMONICS_IN_BAND = 3.0
+# The spectrum of a squared envelope falls to nought at the width of its band: judge only the larger part.
+USED_PART_OF_BAND = 0.8
+
+
+@dataclass(frozen=True)
+class Machine:
+    """What the vibration is measured on.
+
+    Parameters
+    ----------
+    train : Train
+        What turns.
+    gear_ratio : float or None
+        Driven during the window; None leaves the engine's orders out.
+    bearing : Geometry or None
+        Of the bearing to watch; None leaves the envelope out.
+    order_tolerance : float
+        Relative error of the turns: 0 with a shaft tacho, about 0.02 when they come from road speed and the tyre's
+        nominal size.
+    """
+
+    train: Train
+    gear_ratio: float | None = None
+    bearing: Geometry | None = None
+    order_tolerance: float = 0.0
+
+
+def window_features(samples: ArrayLike, rate_hz: float, shaft_turns: ArrayLike, machine: Machine) -> dict[str, Array]:
+    """Return the vibration channels of one window.
+
+    Parameters
+    ----------
+    samples : array_like, shape (sensors, n)
+        Acceleration, evenly spaced. [m/s2]
+    rate_hz : float
+        [Hz]
+    shaft_turns : array_like, shape (n,)
+        How far the driveshaft has turned at each sample, as from
+        :func:`~axlewright_models.vibration.angle.turns_from_speed`. [turns]
+    machine : Machine
+        What is measured on.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (sensors,)
+        Keys are the names of all ``vib/`` channels; NaN where the window cannot tell (too few turns, order above
+        what the rate holds, gear or bearing unknown). Envelope values are the root of the line in the
+        squared-envelope spectrum, so that all but the kurtosis are in m/s2.
+    """
+    values = np.atleast_2d(np.asarray(samples, dtype=np.float64))
+    turns = np.asarray(shaft_turns, dtype=np.float64)
+    if values.shape[-1] != turns.size:
+        raise ModelError(f"samples holds {values.shape[-1]} and shaft_turns {turns.size} values; they must match")
+    missing = np.full(values.shape[0], np.nan)
+    found: dict[str, Array] = {"vib/rms": rms(values), "vib/kurtosis": kurtosis(values)}
+    found |= dict.fromkeys((*ORDER_CHANNELS, *ENVELOPE_CHANNELS), missing)
+    if turns[-1] - turns[0] < FEWEST_TURNS or np.any(np.diff(turns) <= 0.0):
+        return found
+    found |= order_features(values, rate_hz, turns, machine)
+    if machine.bearing is not None:
+        found |= envelope_features(values, rate_hz, turns, machine.bearing)
+    return found
+
+
+def order_features(samples: Array, rate_hz: float, shaft_turns: Array, machine: Machine) -> dict[str, Array]:
+    """Return the amplitude at every source's order, for the ``vib/order/`` channels within reach of the rate."""
+    orders = {
+        f"vib/order/{name}": order / machine.train.ratio
+        for name, order in source_orders(machine.train, machine.gear_ratio).items()
+        if f"vib/order/{name}" in ORDER_CHANNELS
+    }
+    fastest = float(np.diff(shaft_turns).max())
+    reach = {name: order for name, order in orders.items() if 1.1 * order * fastest < 0.44}
+    if not reach:
+        return {}
+    spectrum = order_spectrum(samples, rate_hz, shaft_turns, 1.1 * max(reach.values()))
+    found = {}
+    for name, order in reach.items():
+        tolerance = max(0.5 * spectrum.spacing, machine.order_tolerance * order)
+        found[name] = tone_near(spectrum, order, tolerance)[1]
+    return found
+
+
+@dataclass(frozen=True)
+class EnvelopeView:
+    """The envelope of one sensor: the band chosen, and its squared-envelope order spectrum."""
+
+    band: Band
+    spectrum: Spectrum
+
+
+def envelope_views(
+    samples: ArrayLike, rate_hz: float, shaft_turns: ArrayLike, bearing: Geometry
+) -> tuple[EnvelopeView, ...]:
+    """Return the envelope of every sensor in the band where it is most impulsive, over shaft angle.
+
+    Arguments as in :func:`window_features`. Bands too narrow for the bearing's rhythms at this speed are not tried.
+    """
+    values = np.atleast_2d(np.asarray(samples, dtype=np.float64))
+    turns = np.asarray(shaft_turns, dtype=np.float64)
+    size = values.shape[-1]
+    fastest = float(np.diff(turns).max()) * rate_hz
+    highest = HARMONICS_IN_BAND * max(defect_orders(bearing).values())
+    narrowest = min(highest * fastest / USED_PART_OF_BAND, 0.5 * rate_hz)
+    table = kurtogram(values, rate_hz, candidate_bands(rate_hz, narrowest))
+    views = []
+    for row, bands in zip(values, table, strict=True):
+        band = best_band(bands)
+        envelope, rate = complex_envelope(np.fft.rfft(row), size, rate_hz, band.low_hz, band.high_hz, padding=4)
+        places = np.arange(envelope.shape[-1]) * (rate_hz / rate)
+        # The last envelope samples lie beyond the last sample of the record.
+        kept = places <= size - 1
+        bent = np.interp(places[kept], np.arange(size), turns)
+        width = USED_PART_OF_BAND * (band.high_hz - band.low_hz) / fastest
+        squared = envelope.real[kept] ** 2 + envelope.imag[kept] ** 2
+        views.append(EnvelopeView(band, order_spectrum(squared, rate, bent, min(highest, width))))
+    return tuple(views)
+
+
+def envelope_features(samples: Array, rate_hz: float, shaft_turns: Array, bearing: Geometry) -> dict[str, Array]:
+    """Return the ``vib/envelope/`` channels."""
+    views = envelope_views(samples, rate_hz, shaft_turns, bearing)
+    lines = [amplitudes_at_defects(view.spectrum, bearing) for view in views]
+    return {f"vib/envelope/{fault}": np.sqrt([float(line[fault]) for line in lines]) for fault in lines[0]}
+
+
+def bearing_decisions(
+    samples: ArrayLike, rate_hz: float, shaft_turns: ArrayLike, bearing: Geometry, search: Search | None = None
+) -> tuple[Decision, ...]:
+    """Return what every sensor's envelope says about the bearing; arguments as in :func:`window_features`."""
+    views = envelope_views(samples, rate_hz, shaft_turns, bearing)
+    return tuple(decide(view.spectrum, bearing, search) for view in views)
