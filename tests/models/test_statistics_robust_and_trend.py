@@ -240,7 +240,7 @@ def test_missing_value_leaves_the_filter_bit_for_bit():
 
 def test_time_to_a_limit_follows_the_quantiles():
     noise = TrendNoise(1.0, 0.0, 0.0, 1.0)
-    # Known slope, uncertain level: the middle is distance over speed, early and late are shifted by 1.645 sd of the level.
+    # Known slope, uncertain level: the middle is distance over speed, early and late shift by 1.645 sd of the level.
     state = LocalTrend(
         *(np.array(part) for part in ([430.0, 420.0, 430.0, np.nan], [-0.5, 0.5, 0.5, 0.0])),
         np.full(4, 0.04),
