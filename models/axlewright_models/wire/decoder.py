@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from axlewright_models.signals import CHANNELS
-from axlewright_models.wire.packs import Pack, read_pack
-from axlewright_models.wire.places import place_of
+from axlewright_models.wire.makeup import CBOR, JSON, MakeUps, Reading
+from axlewright_models.wire.packs import Pack, check_size, is_json, read_pack
+from axlewright_models.wire.places import name_of, place_of
 from axlewright_models.wire.topics import Topic
 
 
@@ -57,13 +58,24 @@ class Decoded:
 
 
 def _column(key: tuple[float, int, str]) -> int | None:
-    from axlewright_models.wire.places import name_of
-
     return place_of(name_of(key[1], key[2])).column
 
 
 class Decoder:
-    """Reads frames and remembers their make-up. One per thread."""
+    """Reads frames and remembers their make-up. One per thread.
+
+    Examples
+    --------
+    >>> payload = b'''[{"bn": "harrow-vale/t07/", "bt": 1700000000, "n": "stream", "vs": "a1"}, {"n": "seq", "v": 1},
+    ... {"n": "axle/2/lube", "u": "Cel", "v": 93.5}]'''
+    >>> decoded = Decoder().decode(payload, Topic.parse("axlewright/1/harrow-vale/t07/readings"))
+    >>> decoded.rows, float(decoded.values[0, 11])
+    (((1700000000.0, 2),), 93.5)
+    """
+
+    def __init__(self) -> None:
+        self._cbor = MakeUps(CBOR)
+        self._json = MakeUps(JSON)
 
     def decode(self, payload: bytes, topic: Topic | None = None, now_s: float | None = None) -> Decoded:
         """Return the frame that `payload` holds, as columns.
@@ -73,4 +85,31 @@ class Decoder:
         FrameError
             See :func:`axlewright_models.wire.frames.decode_frame`.
         """
-        return Decoded.from_pack(read_pack(payload, topic, now_s))
+        check_size(len(payload))
+        makeups = self._json if is_json(payload) else self._cbor
+        reading = makeups.read(payload, topic) if topic is not None else None
+        if reading is not None and topic is not None:
+            return _from_reading(reading, topic)
+        pack = read_pack(payload, topic, now_s)
+        makeups.learn(payload)
+        return Decoded.from_pack(pack)
+
+
+def _from_reading(reading: Reading, topic: Topic) -> Decoded:
+    layout, times = reading.layout, reading.times_s
+    values = np.full(layout.shape, np.nan, dtype=np.float32)
+    flat = values.reshape(-1)
+    flat[layout.cells] = reading.numbers if layout.kept is None else reading.numbers[layout.kept]
+    for cell, code in reading.codes:
+        flat[cell] = code
+    return Decoded(
+        topic.fleet,
+        topic.vehicle,
+        reading.stream,
+        reading.seq,
+        reading.after,
+        reading.thinned,
+        tuple([(times[window], position) for window, position in layout.rows]),
+        values,
+        {(times[window], *key): float(reading.numbers[number]) for number, window, key in layout.extras},
+    )

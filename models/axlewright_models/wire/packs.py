@@ -54,7 +54,7 @@ def check_count(records: int) -> None:
 
 def check_header(stream: object, seq: object, after: object, thinned: object) -> None:
     """Raise FrameError where the numbering of a frame makes no sense."""
-    if not isinstance(stream, str) or not _STREAM.fullmatch(stream):
+    if not isinstance(stream, str) or not is_stream(stream):
         raise FrameError(f"stream is {stream!r:.80}; it must be a text of 1 to 64 letters, digits, '.', '_' or '-'")
     if not _is_whole(seq, 1):
         raise FrameError(f"seq is {seq!r:.80}; it must be a whole number from 1")
@@ -62,6 +62,11 @@ def check_header(stream: object, seq: object, after: object, thinned: object) ->
         raise FrameError(f"after is {after!r:.80}; it must be a whole number from 0 and below seq, which is {seq}")
     if not _is_whole(thinned, 0):
         raise FrameError(f"thinned is {thinned!r:.80}; it must be a whole number from 0")
+
+
+def is_stream(text: str) -> bool:
+    """Return whether `text` may be the id of a stream."""
+    return _STREAM.fullmatch(text) is not None
 
 
 def _is_whole(value: object, least: int) -> bool:
@@ -108,7 +113,7 @@ def legible(loaded: object) -> tuple[str | None, int | None]:
         number = record.get("v", record.get(2))
         # A full name may stand in "n" alone; only its last level matters here.
         last = name.rpartition("/")[2] if isinstance(name, str) else None
-        if last == "stream" and isinstance(text, str) and _STREAM.fullmatch(text):
+        if last == "stream" and isinstance(text, str) and is_stream(text):
             stream = text
         elif last == "seq" and isinstance(number, int | float) and number == number // 1 and _is_whole(int(number), 1):
             seq = int(number)
