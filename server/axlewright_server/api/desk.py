@@ -1,0 +1,94 @@
+"""What the interface needs of an office. Tests bring a small one of their own; the server brings the real one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from concurrent.futures import Future
+from contextlib import AbstractContextManager
+from typing import Any, Protocol
+
+from sqlalchemy import Connection
+
+from axlewright_models.spec import FleetSpec
+from axlewright_models.wire.messages import AdvisoryMessage
+
+
+class EventLike(Protocol):
+    """One thing that happened."""
+
+    @property
+    def number(self) -> int: ...  # noqa: D102
+    @property
+    def kind(self) -> str: ...  # noqa: D102
+    @property
+    def data(self) -> dict[str, Any]: ...  # noqa: D102
+
+
+class ListenerLike(Protocol):
+    """One listener's queue of events."""
+
+    async def next(self, timeout_s: float) -> EventLike | None:
+        """Return the next event; None when none came in time."""
+        ...
+
+    def close(self) -> None:
+        """Stop listening."""
+        ...
+
+
+class HubLike(Protocol):
+    """Where events are told."""
+
+    def listen(self) -> ListenerLike:
+        """Return a new listener; call inside the event loop."""
+        ...
+
+
+class HealthLike(Protocol):
+    """Whether the office's parts work."""
+
+    @property
+    def alive(self) -> bool: ...  # noqa: D102
+    @property
+    def ready(self) -> bool: ...  # noqa: D102
+    @property
+    def parts(self) -> Mapping[str, str]: ...  # noqa: D102
+
+
+class Desk(Protocol):
+    """The office, as far as the interface uses it."""
+
+    @property
+    def spec(self) -> FleetSpec: ...  # noqa: D102
+    @property
+    def hub(self) -> HubLike: ...  # noqa: D102
+
+    def clock(self) -> float:
+        """Return the time. [s]"""
+        ...
+
+    def reader(self) -> AbstractContextManager[Connection]:
+        """Lend a read-only connection."""
+        ...
+
+    def figures(self) -> Any:
+        """Return the ingest figures, a frozen dataclass of numbers (Any: its members are shown by name)."""
+        ...
+
+    def health(self) -> HealthLike:
+        """Return whether the parts work."""
+        ...
+
+    def act(
+        self, advisory_id: str, action: str, who: str, reason: str = "", until_s: float | None = None
+    ) -> Future[AdvisoryMessage]:
+        """Have an action done on the writer's thread."""
+        ...
+
+    def check_password(self, name: str, password: str) -> bool:
+        """Return whether this is the account's password."""
+        ...
+
+    def accounts_exist(self) -> bool:
+        """Return whether there are accounts; then nothing is shown without one."""
+        ...
