@@ -163,7 +163,7 @@ class Kernel:
         return Derived(batch.axles, batch.time_s, (INDEX["lube/expected"], INDEX["height/static"]), columns)
 
     def _diagnose(self, symptoms: list[Symptom], batch: Batch) -> list[Change]:
-        """Note the transitions, then judge every axle of the vehicles concerned: a tandem's axles explain each other."""
+        """Note the transitions, then judge every axle of the vehicles concerned: partners explain each other."""
         if not symptoms:
             return []
         concerned: dict[int, float] = {}

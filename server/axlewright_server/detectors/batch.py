@@ -49,6 +49,14 @@ class Batch:
             self.suspect[rows],
         )
 
+    def partners(self, table: AxleTable) -> NDArray[np.int64]:
+        """Return where in this batch each axle's tandem partner stands at the same time, -1 if nowhere."""
+        place = np.full(len(table) + 1, -1, dtype=np.int64)
+        place[self.axles] = np.arange(len(self))
+        # Row -1 (no partner) reads the spare last place, which stays -1.
+        partner = place[table.partner[self.axles]]
+        return np.where(self.time_s[partner] == self.time_s, partner, -1)
+
     def column(self, channel: str) -> NDArray[np.float64]:
         """Return one channel, (n,), as a contiguous copy."""
         return np.ascontiguousarray(self.values[:, INDEX[channel]])

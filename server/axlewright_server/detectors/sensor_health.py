@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from axlewright_models.signals import CHANNELS, HIGH, INDEX, LOW
 from axlewright_server.detectors.base import State, Symptom
@@ -39,8 +40,9 @@ class SensorHealth:
     """Watch every watched channel of every axle.
 
     ``silent_s``: silence of a channel that once spoke. ``held_s``: how long a value must stand still while the
-    truck moves. ``lube_held_s``, ``lube_drive_km_h``: a lube sensor is stuck when its value has not moved for so long
-    although the smoothed speed changed by so much (1 K steps of a coarse sensor are allowed for). ``lube_step_cel``,
+    truck moves. ``lube_held_s``, ``lube_drive_km_h``, ``lube_other_cel``: a lube sensor is stuck when its value has not
+    moved for so long although the smoothed speed or the other drive axle's lube changed by so much (1 K steps of a
+    coarse sensor are allowed for). ``lube_step_cel``,
     ``lube_rate_cel_per_min``: fastest change an axle of some 200 kJ/K can make, with a margin of more than ten.
     ``disagreement_mm``: more than a frame can lean on level ground; the inspection limit side to side is 50 mm.
     """
@@ -56,6 +58,8 @@ class SensorHealth:
             ("drive", "f8"),
             ("drive_low", "f8"),
             ("drive_high", "f8"),
+            ("other_low", "f8"),
+            ("other_high", "f8"),
             ("trusted", "f8"),
             ("trusted_s", "f8"),
             ("erratic_s", "f8"),
@@ -70,6 +74,7 @@ class SensorHealth:
         held_s: float = 600.0,
         lube_held_s: float = 2400.0,
         lube_drive_km_h: float = 40.0,
+        lube_other_cel: float = 8.0,
         lube_step_cel: float = 8.0,
         lube_rate_cel_per_min: float = 8.0,
         disagreement_mm: float = 80.0,
@@ -78,6 +83,7 @@ class SensorHealth:
         self.held_s = np.full(_K, held_s)
         self.held_s[_LUBE] = lube_held_s
         self.lube_drive_km_h = lube_drive_km_h
+        self.lube_other_cel = lube_other_cel
         self.lube_step_cel = lube_step_cel
         self.lube_rate_cel_per_s = lube_rate_cel_per_min / 60.0
         self.disagreement_mm = disagreement_mm
@@ -91,7 +97,7 @@ class SensorHealth:
         """Return the state of axles never heard of."""
         state = np.zeros(len(table), dtype=self.dtype)
         clear_latches(state)
-        for name in ("held", "drive_low", "drive_high", "trusted", "trusted_s"):
+        for name in ("held", "drive_low", "drive_high", "other_low", "other_high", "trusted", "trusted_s"):
             state[name] = np.nan
         return state
 
@@ -103,11 +109,13 @@ class SensorHealth:
         present = ~np.isnan(raw)
         outside = self._outside(raw, speed, ambient)
         silent = self._silent(state, present, batch, speed)
-        stuck, stuck_known = self._stuck(state, raw, present & ~outside, batch.dt_s, speed)
+        stuck, stuck_known = self._stuck(state, raw, present & ~outside, batch, speed, batch.partners(table))
         erratic, bad_now = self._erratic(state, raw[:, _LUBE], present[:, _LUBE] & ~outside[:, _LUBE], batch)
         disagree = self._disagreement(state, raw, present & ~outside, table.ride_height_mm[batch.axles])
+        # Parked on a slope, or on one empty spring, a truck may lean as far as that.
+        driven = present & (speed > 25.0)[:, None]
         wanted = np.concatenate([outside, silent, stuck, erratic, disagree], axis=1)
-        known = np.concatenate([present, np.ones_like(present), stuck_known, present, present], axis=1)
+        known = np.concatenate([present, np.ones_like(present), stuck_known, present, driven], axis=1)
         flips = latch(state, wanted, known, batch.time_s, self.on_delay_s, self.off_delay_s)
         state["bad"] = outside
         state["bad"][:, _LUBE] |= bad_now
@@ -151,7 +159,10 @@ class SensorHealth:
         state["silence_s"] = np.where(present, 0.0, state["silence_s"] + counts)
         return np.asarray(state["ever"] & (state["silence_s"] >= self.silent_s))
 
-    def _stuck(self, state: State, raw: Floats, present: Flags, dt_s: Floats, speed: Floats) -> tuple[Flags, Flags]:
+    def _stuck(
+        self, state: State, raw: Floats, present: Flags, batch: Batch, speed: Floats, partner: NDArray[np.int64]
+    ) -> tuple[Flags, Flags]:
+        dt_s = batch.dt_s
         same = np.abs(raw - state["held"]) <= self.tolerance
         seconds = np.repeat(exposure(dt_s, speed > 30.0)[:, None], _K, axis=1)
         # A lube sensor must also follow when the axle cools down, so standing time counts for it.
@@ -164,8 +175,13 @@ class SensorHealth:
         state["drive"] = drive
         state["drive_low"] = np.where(fresh, drive, np.fmin(state["drive_low"], drive))
         state["drive_high"] = np.where(fresh, drive, np.fmax(state["drive_high"], drive))
+        other = np.where(partner >= 0, raw[partner, _LUBE], np.nan)
+        state["other_low"] = np.where(fresh, other, np.fmin(state["other_low"], other))
+        state["other_high"] = np.where(fresh, other, np.fmax(state["other_high"], other))
         stuck = (held_s >= self.held_s) & self.can_stick
-        stuck[:, _LUBE] &= state["drive_high"] - state["drive_low"] >= self.lube_drive_km_h
+        reason = state["drive_high"] - state["drive_low"] >= self.lube_drive_km_h
+        reason |= state["other_high"] - state["other_low"] >= self.lube_other_cel
+        stuck[:, _LUBE] &= reason
         return stuck, present
 
     def _erratic(self, state: State, lube: Floats, present: Flags, batch: Batch) -> tuple[Flags, Flags]:

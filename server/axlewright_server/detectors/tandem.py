@@ -89,12 +89,8 @@ class Tandem:
 
     def _difference(self, batch: Batch, table: AxleTable) -> Floats:
         lube = batch.column("lube")
-        place = np.full(len(table) + 1, -1, dtype=np.int64)
-        place[batch.axles] = np.arange(len(batch))
-        # Row -1 (no partner) reads the spare last place, which stays -1.
-        partner = place[table.partner[batch.axles]]
-        together = (partner >= 0) & (batch.time_s[partner] == batch.time_s)
-        return np.where(together, lube - lube[partner], np.nan)
+        partner = batch.partners(table)
+        return np.where(partner >= 0, lube - lube[partner], np.nan)
 
     def _judge(self, state: State, means: Floats, batch: Batch, table: AxleTable) -> list[Symptom]:
         count, mean, m2 = state["moments"].T

@@ -7,7 +7,7 @@ lower-middle value is taken off the lines (not off rms) before they are judged.
 Run length by design: one-sided CUSUM, k = 1 and h = 8 standard deviations: Siegmund's approximation gives 5e7
 independent normal observations per line; 17 lines on 400 axles driving 10 h a day make 4e6 observations a day, so heavy
 tails matter, and the averaged ratio must pass the square root of ``order_ratio_limit`` (level 1) or the limit
-itself (level 2) as well.
+itself (level 2) as well; rms and kurtosis, which have no road taken off, the limit and its square.
 """
 
 from __future__ import annotations
@@ -38,8 +38,9 @@ class Vibration:
     """Follow every line of every axle.
 
     ``learning``: one-minute observations that make the baseline of a band. ``floor``: least standard deviation of the
-    log-ratio that is believed (0.1 is about 10 %). ``weight``: of an observation in the averaged ratio. ``calm``:
-    observations below half the level-1 ratio that end a symptom. All are own choices.
+    log-ratio that is believed (0.1 is about 10 %); ``sum_floor``: the same for rms and kurtosis, which follow the road.
+    ``weight``: of an observation in the averaged ratio. ``calm``: observations below a quarter of the limit's logarithm
+    that end a symptom. All are own choices.
     """
 
     name = "vibration"
@@ -63,10 +64,11 @@ class Vibration:
     def __init__(
         self,
         observation_s: float = 60.0,
-        learning: int = 90,
+        learning: int = 180,
         slack: float = 1.0,
         decision: float = 8.0,
         floor: float = 0.1,
+        sum_floor: float = 0.25,
         weight: float = 0.2,
         calm: int = 15,
     ) -> None:
@@ -74,7 +76,9 @@ class Vibration:
         self.learning = learning
         self.slack = np.float32(slack)
         self.decision = np.float32(decision)
-        self.floor = np.float32(floor)
+        self.floor = np.where(np.arange(_K) < _ORDER_LINES, floor, sum_floor).astype(np.float32)
+        # Half the limit's logarithm (its square root) begins level 1 of a line; sums need all of it, and twice for 2.
+        self.share = np.where(np.arange(_K) < _ORDER_LINES, 0.5, 1.0).astype(np.float32)
         self.weight = np.float32(weight)
         self.calm = calm
 
@@ -162,10 +166,10 @@ class Vibration:
     def _symptoms(self, state: State, limit: Any, batch: Batch) -> list[Symptom]:
         old = state["level"].copy()
         high, average = state["high"], state["average"]
-        begins = (high > self.decision) & (average > 0.5 * limit)
+        begins = (high > self.decision) & (average > self.share * limit)
         level = np.where(begins | ((old > 0) & (high > 0.0)), 1, 0)
         # A tenth below the limit is the deadband of level 2.
-        beyond = average > np.where(old == 2, 0.9 * limit, limit)
+        beyond = average > np.where(old == 2, 1.8, 2.0) * self.share * limit
         level = np.where((level > 0) & beyond, 2, level).astype(np.int8)
         state["level"] = level
         changed = level != old
@@ -179,7 +183,7 @@ class Vibration:
     def _symptom(self, state: State, batch: Batch, row: int, line: int, limit: Floats) -> Symptom:
         level, now = int(state["level"][row, line]), float(batch.time_s[row])
         begun = float(state["begun_s"][row, line])
-        threshold = limit[row, 0] if level == 2 else 0.5 * limit[row, 0]
+        threshold = limit[row, 0] * self.share[line] * (2.0 if level == 2 else 1.0)
         return Symptom(
             axle=int(batch.axles[row]),
             time_s=now,

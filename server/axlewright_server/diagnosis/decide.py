@@ -120,8 +120,15 @@ def _renew(
     if current.suppressed_by == KERNEL:
         changes.append(unsuppress(current, KERNEL, time_s, "the sensor can be believed again"))
         current = changes[-1][0]
-    changes.append(update(current, message, keys, rests_on))
+    if changes or not current.active or _content(message, keys) != _content(current.message, current.symptoms):
+        changes.append(update(current, message, keys, rests_on))
     return changes
+
+
+def _content(message: AdvisoryMessage, keys: tuple[str, ...]) -> tuple[object, ...]:
+    """Return what a person would notice; times of looking again are left out."""
+    evidence = [(piece.channel, piece.text, piece.begin_s) for piece in message.evidence]
+    return message.urgency, message.confidence, message.summary, evidence, message.causes, keys
 
 
 def _without_finding(advisory: Advisory, own: AxleView, partner: AxleView | None, time_s: float) -> list[Change]:
