@@ -1,0 +1,132 @@
+"""The command `axlewright agent`: one or many agents in one process."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import signal
+import sys
+import threading
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from types import FrameType
+
+from axlewright_edge.agent import Agent
+from axlewright_edge.clock import Clock, SystemClock
+from axlewright_edge.config import AgentSettings, load_agent
+from axlewright_edge.errors import ConfigurationError
+from axlewright_models.command_line import Command
+
+LOGGER = logging.getLogger(__name__)
+POLL_S = 0.2
+
+
+def load_all(paths: Sequence[str]) -> list[AgentSettings]:
+    """Return the agents of several files; together they must make sense.
+
+    Raises
+    ------
+    ConfigurationError
+        A file is wrong, or two agents share a truck or an outbox.
+    """
+    agents: list[AgentSettings] = []
+    trucks: dict[tuple[str, str], str] = {}
+    outboxes: dict[Path, str] = {}
+    for path in paths:
+        agent = load_agent(path)
+        truck, outbox = (agent.fleet, agent.vehicle), Path(agent.outbox.path).resolve()
+        if truck in trucks:
+            raise ConfigurationError(f"{path}: vehicle: {agent.fleet}/{agent.vehicle} is also in {trucks[truck]}")
+        if outbox in outboxes:
+            raise ConfigurationError(f"{path}: outbox.path: {outbox} is also in {outboxes[outbox]}; give each its own")
+        trucks[truck] = outboxes[outbox] = str(path)
+        agents.append(agent)
+    return agents
+
+
+def run_agents(
+    agents: Sequence[Agent], stop: threading.Event, until_sent: bool = False, poll: Callable[[], object] | None = None
+) -> bool:
+    """Run agents until `stop` is set, or until all is sent; return whether none failed.
+
+    Examples
+    --------
+    >>> stop = threading.Event()
+    >>> stop.set()
+    >>> run_agents([], stop)
+    True
+    """
+    for agent in agents:
+        agent.start()
+    try:
+        while not stop.wait(POLL_S):
+            if poll is not None:
+                poll()
+            if until_sent and all(agent.all_sent for agent in agents):
+                break
+    finally:
+        # All are told first, so that they say goodbye side by side.
+        enders = [threading.Thread(target=agent.stop, name="stop") for agent in agents]
+        for ender in enders:
+            ender.start()
+        for ender in enders:
+            ender.join()
+    return all(agent.failure is None for agent in agents)
+
+
+def stop_on_signals(stop: threading.Event) -> None:
+    """Set `stop` on SIGTERM and SIGINT: both end in order."""
+
+    def _stop(number: int, frame: FrameType | None) -> None:
+        stop.set()
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, _stop)
+
+
+def _add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--config", action="append", required=True, metavar="FILE", help="agent file (TOML); may be given many times"
+    )
+    parser.add_argument("--until-sent", action="store_true", help="end when recorded sources are read and all is acked")
+    parser.add_argument("--log-level", default="WARNING", choices=["DEBUG", "INFO", "WARNING", "ERROR"])
+
+
+def _run(options: argparse.Namespace) -> int:
+    logging.basicConfig(
+        stream=sys.stderr, level=options.log_level, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
+    )
+    clock: Clock = SystemClock()
+    stop = threading.Event()
+    stop_on_signals(stop)
+    agents = _make(load_all(options.config), clock)
+    print(f"{len(agents)} agent{'s' if len(agents) != 1 else ''} running; SIGTERM or Ctrl+C ends", file=sys.stderr)
+    return 0 if run_agents(agents, stop, options.until_sent) else 1
+
+
+def _make(settings: Sequence[AgentSettings], clock: Clock) -> list[Agent]:
+    agents: list[Agent] = []
+    try:
+        agents.extend(Agent(one, clock) for one in settings)
+    except BaseException:
+        for agent in agents:
+            agent.outbox.close()
+        raise
+    return agents
+
+
+AGENT = Command(
+    name="agent",
+    summary="run one or more edge agents from their configuration files",
+    description=(
+        "Run edge agents: each reads one truck's source, keeps every frame on disk and sends it to the office's\n"
+        "broker until the office has acknowledged it. SIGTERM ends in order; what is not acknowledged is sent\n"
+        "the next time."
+    ),
+    add_arguments=_add_arguments,
+    run=_run,
+    examples=(
+        "axlewright agent --config /etc/axlewright/agent.toml",
+        "axlewright agent --config truck-1.toml --config truck-2.toml --log-level INFO",
+    ),
+)

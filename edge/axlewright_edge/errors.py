@@ -1,0 +1,29 @@
+"""What the edge refuses on purpose, each with a text that says what, where and how to mend it."""
+
+from __future__ import annotations
+
+from axlewright_models.errors import ModelError
+
+
+class EdgeError(ModelError):
+    """Base of the edge's own errors."""
+
+
+class ConfigurationError(EdgeError):
+    """An agent file is wrong; the text holds the file and the path of the key."""
+
+
+class SourceError(EdgeError):
+    """A source cannot be opened or read, or cannot do what it was told."""
+
+
+class TableError(SourceError):
+    """A recorded table is wrong; the text holds the file, the line and the column."""
+
+
+class OutboxError(EdgeError):
+    """The outbox cannot be opened or written."""
+
+
+class LinkError(EdgeError):
+    """The broker's address or its certificates cannot be used."""

@@ -1,0 +1,134 @@
+"""From the outbox to the wire and back: what is sent next, what an ack frees, what is set aside."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+
+from axlewright_edge.in_flight import InFlight, Patience
+from axlewright_edge.outbox import Entry, Outbox
+from axlewright_models.errors import FrameError
+from axlewright_models.wire.frames import Frame, encode_frame
+
+LOGGER = logging.getLogger(__name__)
+BATCH = 20
+# Fixed header, topic (at most 12 + 3 x 65 bytes), packet id and properties beside the payload.
+PACKET_OVERHEAD_BYTES = 240
+
+
+class FrameFlow:
+    """Sends the outbox's frames in order, at most a window of them at a time.
+
+    Parameters
+    ----------
+    fleet, vehicle : str
+        Whose frames these are.
+    outbox : Outbox
+        Where they wait.
+    patience : Patience
+        How many may be on their way, how long and how often an ack is waited for.
+    say : callable
+        Told what a person should know.
+    """
+
+    def __init__(
+        self, fleet: str, vehicle: str, outbox: Outbox, patience: Patience, say: Callable[[str], None]
+    ) -> None:
+        self._fleet = fleet
+        self._vehicle = vehicle
+        self._outbox = outbox
+        self._patience = patience
+        self._flight = InFlight(patience)
+        self._say = say
+        self._cursor = 0
+        self._unconfirmed: set[int] = set()
+        self._confirmed_s = 0.0
+        self._largest_bytes: int | None = None
+
+    @property
+    def stream(self) -> str:
+        """Return the outbox's stream."""
+        return self._outbox.stream
+
+    def broker_limits(self, frames: int | None, packet_bytes: int | None) -> None:
+        """Heed what the broker said when it accepted the connection (MQTT 5)."""
+        self._flight.limit(self._patience.frames if frames is None else frames)
+        self._largest_bytes = None if packet_bytes is None else packet_bytes - PACKET_OVERHEAD_BYTES
+
+    def acked(self, seq: int, now_s: float) -> None:
+        """Free what the office has committed."""
+        self._flight.acked(seq, now_s)
+        self._outbox.free(seq)
+
+    def tend(self, now_s: float) -> None:
+        """Send again what was not acknowledged in time; set aside what has no hope left."""
+        seq = self._flight.hopeless
+        if seq is not None:
+            self._set_aside(seq, f"not acknowledged after {self._patience.resends} resends")
+            self._rewind(now_s)
+        # While the broker still owes its own confirmations a resend would only pile up in the client's memory.
+        elif self._flight.stalled(now_s) and not self._unconfirmed:
+            LOGGER.info("%s: no ack, sending again from %s", self._vehicle, self._flight.oldest)
+            self._rewind(now_s)
+
+    def pump(self, publish: Callable[[bytes], int | None], now_s: float) -> None:
+        """Publish frames while there is room; `publish` returns the packet's id, or None when the line is gone."""
+        while self._flight.room and self._outbox.last_seq > self._cursor:
+            entries = self._outbox.entries(self._cursor, min(BATCH, self._flight.room))
+            if not entries:
+                self._cursor = self._outbox.last_seq
+                return
+            for entry in entries:
+                self._cursor = entry.seq
+                payload = self._encoded(entry)
+                if payload is None:
+                    break  # set aside: what follows must be read anew, its forerunner has changed
+                packet = publish(payload)
+                if packet is None:
+                    return
+                if not self._unconfirmed:
+                    self._confirmed_s = now_s
+                self._unconfirmed.add(packet)
+                self._flight.sent(entry.seq, now_s)
+
+    def confirmed(self, packet: int, now_s: float) -> bool:
+        """Note the broker's own confirmation; return whether the packet was a frame."""
+        if packet not in self._unconfirmed:
+            return False
+        self._unconfirmed.discard(packet)
+        self._confirmed_s = now_s
+        return True
+
+    def unconfirmed_for(self, now_s: float) -> float:
+        """Return how long the broker has been owing a confirmation. [s]"""
+        return now_s - self._confirmed_s if self._unconfirmed else 0.0
+
+    def disconnected(self) -> None:
+        """Begin with the oldest frame again on the next connection."""
+        self._flight.reconnected()
+        self._flight.limit(self._patience.frames)
+        self._largest_bytes = None
+        self._unconfirmed.clear()
+        self._cursor = 0
+
+    def _rewind(self, now_s: float) -> None:
+        self._flight.rewind(now_s)
+        self._cursor = 0
+
+    def _encoded(self, entry: Entry) -> bytes | None:
+        frame = Frame(self._fleet, self._vehicle, self.stream, entry.seq, entry.windows, entry.after, entry.thinned)
+        try:
+            payload = encode_frame(frame)
+        except FrameError as error:
+            self._set_aside(entry.seq, str(error))
+            return None
+        if self._largest_bytes is not None and len(payload) > self._largest_bytes:
+            self._set_aside(entry.seq, f"{len(payload)} bytes; the broker takes {self._largest_bytes}")
+            return None
+        return payload
+
+    def _set_aside(self, seq: int, reason: str) -> None:
+        self._outbox.set_aside(seq, reason)
+        self._flight.give_up(seq)
+        LOGGER.warning("%s: frame %d set aside: %s", self._vehicle, seq, reason)
+        self._say(f"frame {seq} set aside: {reason}")

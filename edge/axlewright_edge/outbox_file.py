@@ -1,0 +1,61 @@
+"""The outbox's file: how it is opened, what a row holds, and what to do when the database refuses."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import msgspec
+
+from axlewright_edge.errors import OutboxError
+from axlewright_models.wire.frames import Window
+
+_ENCODER = msgspec.msgpack.Encoder()
+_DECODER = msgspec.msgpack.Decoder(list[tuple[float, dict[str, float], dict[int, dict[str, float]]]])
+
+
+def open_database(path: Path) -> sqlite3.Connection:
+    """Open the file for this process alone.
+
+    Raises
+    ------
+    OutboxError
+        The file cannot be opened, is damaged or is in use.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        connection = sqlite3.connect(path, timeout=2.0, isolation_level=None, check_same_thread=False)
+    except (OSError, sqlite3.Error) as error:
+        raise OutboxError(f"{path}: cannot be opened: {error}; is the folder writable for this user?") from error
+    try:
+        # EXCLUSIVE before WAL: the lock is taken at the first access and held until the file is closed.
+        for pragma in ("locking_mode=EXCLUSIVE", "journal_mode=WAL", "synchronous=FULL", "journal_size_limit=8388608"):
+            connection.execute(f"PRAGMA {pragma}").fetchall()
+        connection.execute("BEGIN IMMEDIATE")
+        connection.execute("COMMIT")
+    except sqlite3.Error as error:
+        connection.close()
+        raise OutboxError(f"{path}: cannot be opened: {error}{remedy(error)}") from error
+    return connection
+
+
+def remedy(error: sqlite3.Error) -> str:
+    """Return what a person can do about an error of the database; empty when nothing is known."""
+    text = str(error)
+    if "locked" in text:
+        return "; another agent has it open: one agent a truck, one outbox an agent"
+    if "not a database" in text or "malformed" in text:
+        return "; move the file away: a new one starts a new stream, and the old one can be examined"
+    if "full" in text:
+        return "; free some of the disk, or lower outbox.max_bytes"
+    return ""
+
+
+def pack_windows(windows: tuple[Window, ...]) -> bytes:
+    """Return windows as the body of a row (MessagePack)."""
+    return _ENCODER.encode([(window.time_s, window.vehicle, window.axles) for window in windows])
+
+
+def unpack_windows(body: bytes) -> tuple[Window, ...]:
+    """Return the windows that :func:`pack_windows` packed."""
+    return tuple(Window(time_s, vehicle, axles) for time_s, vehicle, axles in _DECODER.decode(body))

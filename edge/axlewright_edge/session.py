@@ -1,0 +1,233 @@
+"""One connection to the broker, from CONNECT to its end: frames out, acks and commands in, status now and then.
+
+All of it runs in the thread that calls :meth:`Session.run`: paho's callbacks are called from its `loop`, so nothing
+here needs a lock, and an exception in a callback cannot kill a thread that nobody watches.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from axlewright_edge.clock import Clock
+from axlewright_edge.config import BrokerSettings
+from axlewright_edge.frame_flow import FrameFlow
+from axlewright_edge.transport import secure
+from axlewright_models.errors import ModelError
+from axlewright_models.wire.messages import Ack, Command, Status, decode_message, encode_message
+from axlewright_models.wire.topics import Topic, TopicKind
+
+LOGGER = logging.getLogger(__name__)
+PACE_S = 0.2
+CONNACK_WITHIN_S = 10.0
+CONFIRM_WITHIN_S = 30.0
+GOODBYE_WITHIN_S = 3.0
+
+
+class End(Enum):
+    """How a connection ended."""
+
+    UNREACHABLE = "no connection"
+    VERSION = "closed before it was accepted"
+    REFUSED = "refused"
+    LOST = "lost"
+    STOPPED = "stopped"
+
+
+@dataclass(frozen=True)
+class Desk:
+    """What a session does its work with: whose it is, and whom it asks and tells."""
+
+    fleet: str
+    vehicle: str
+    settings: BrokerSettings
+    clock: Clock
+    flow: FrameFlow
+    status: Callable[[bool], Status]
+    command: Callable[[Command], None]
+    say: Callable[[str], None]
+    stopping: Callable[[], bool]
+
+    def topic(self, kind: TopicKind) -> str:
+        """Return this truck's topic of one kind."""
+        return Topic(self.fleet, self.vehicle, kind).text
+
+
+class Session:
+    """One connection; used once.
+
+    Parameters
+    ----------
+    desk : Desk
+        Settings and neighbours.
+    version : MQTTProtocolVersion
+        What to speak.
+    """
+
+    def __init__(self, desk: Desk, version: MQTTProtocolVersion) -> None:
+        self._desk = desk
+        self._version = version
+        self.stood = False
+        self.reason = ""
+        self._refused = False
+        self._ended = False
+        self._acks: list[int] = []
+        self._status_due = False
+        self._status_at_s = 0.0
+        self._client = self._make_client()
+
+    def run(self) -> End:
+        """Connect and work until the connection or the agent ends."""
+        address = self._desk.settings.address
+        try:
+            self._client.connect(address.host, address.port, self._desk.settings.keep_alive_s)
+        except (OSError, ValueError) as error:
+            self.reason = f"{address.host}:{address.port}: {error}"
+            return End.UNREACHABLE
+        try:
+            return self._work()
+        finally:
+            self._hang_up()
+
+    def status_due(self) -> None:
+        """Ask for a status message soon; any thread may."""
+        self._status_due = True
+
+    def _work(self) -> End:
+        begun_s = self._desk.clock.elapsed()
+        while not self._ended:
+            if self._desk.stopping():
+                self._say_goodbye()
+                return End.STOPPED
+            code = self._client.loop(PACE_S)
+            if code != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                self.reason = self.reason or mqtt.error_string(code)
+                break
+            if self.stood:
+                self._turn()
+            elif self._desk.clock.elapsed() - begun_s > CONNACK_WITHIN_S:
+                self.reason = f"no CONNACK within {CONNACK_WITHIN_S:g} s"
+                break
+        if self._refused:
+            return End.REFUSED
+        return End.LOST if self.stood else End.VERSION
+
+    def _turn(self) -> None:
+        flow, now_s = self._desk.flow, self._desk.clock.elapsed()
+        acks, self._acks = self._acks, []
+        for seq in acks:
+            flow.acked(seq, now_s)
+        flow.tend(now_s)
+        flow.pump(self._publish_frame, now_s)
+        if flow.unconfirmed_for(now_s) > CONFIRM_WITHIN_S:
+            self.reason = f"the broker has confirmed nothing for {CONFIRM_WITHIN_S:g} s"
+            self._ended = True
+        if self._status_due or now_s - self._status_at_s >= self._desk.settings.status_every_s:
+            self._publish_status(online=True)
+
+    def _publish_frame(self, payload: bytes) -> int | None:
+        info = self._client.publish(self._desk.topic(TopicKind.READINGS), payload, qos=1)
+        return info.mid if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
+
+    def _publish_status(self, online: bool) -> mqtt.MQTTMessageInfo:
+        self._status_due = False
+        self._status_at_s = self._desk.clock.elapsed()
+        payload = encode_message(self._desk.status(online))
+        return self._client.publish(self._desk.topic(TopicKind.STATUS), payload, qos=1, retain=True)
+
+    def _say_goodbye(self) -> None:
+        if not self.stood:
+            return
+        farewell = self._publish_status(online=False)
+        deadline_s = self._desk.clock.elapsed() + GOODBYE_WITHIN_S
+        while not farewell.is_published() and self._desk.clock.elapsed() < deadline_s:
+            if self._client.loop(0.1) != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                return
+        for seq in self._acks:
+            self._desk.flow.acked(seq, self._desk.clock.elapsed())
+
+    def _hang_up(self) -> None:
+        self._desk.flow.disconnected()
+        # Only an orderly stop takes the last will back; on any other end the broker must send it.
+        if self._desk.stopping():
+            self._client.disconnect()
+            self._client.loop(0.1)
+        elif (socket := self._client.socket()) is not None:
+            socket.close()
+
+    def _make_client(self) -> mqtt.Client:
+        desk, settings = self._desk, self._desk.settings
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=f"axlewright-{desk.fleet}-{desk.vehicle}",
+            protocol=self._version,
+            clean_session=None if self._version == MQTTProtocolVersion.MQTTv5 else True,
+        )
+        client.max_inflight_messages_set(settings.in_flight + 20)
+        client.will_set(desk.topic(TopicKind.STATUS), encode_message(desk.status(False)), qos=1, retain=True)
+        if settings.user:
+            client.username_pw_set(settings.user, settings.secret() or None)
+        secure(client, settings)
+        client.on_connect = self._guarded(self._on_connect)
+        client.on_disconnect = self._guarded(self._on_disconnect)
+        client.on_message = self._guarded(self._on_message)
+        client.on_publish = self._guarded(self._on_publish)
+        return client
+
+    def _guarded(self, callback: Callable[..., None]) -> Callable[..., None]:
+        # Any: paho's callbacks differ in their arguments; each is checked where it is written.
+        def protected(*arguments: Any) -> None:
+            try:
+                callback(*arguments)
+            except Exception:
+                LOGGER.exception("%s: a message could not be handled", self._desk.vehicle)
+
+        return protected
+
+    def _on_connect(
+        self, client: mqtt.Client, _: object, flags: mqtt.ConnectFlags, code: ReasonCode, properties: Properties | None
+    ) -> None:
+        if code.is_failure:
+            self.reason = str(code)
+            self._ended = True
+            self._refused = "protocol version" not in self.reason.lower()
+            return
+        self.stood = True
+        if properties is not None:
+            self._desk.flow.broker_limits(
+                getattr(properties, "ReceiveMaximum", None), getattr(properties, "MaximumPacketSize", None)
+            )
+        for kind in (TopicKind.ACK, TopicKind.COMMAND):
+            client.subscribe(self._desk.topic(kind), qos=1)
+        self._publish_status(online=True)
+
+    def _on_disconnect(
+        self, client: mqtt.Client, _: object, flags: mqtt.DisconnectFlags, code: ReasonCode, properties: object
+    ) -> None:
+        self._ended = True
+        self.reason = self.reason or str(code)
+
+    def _on_publish(self, client: mqtt.Client, _: object, mid: int, code: ReasonCode, properties: object) -> None:
+        refusal = str(code) if code.is_failure else ""
+        if self._desk.flow.confirmed(mid, self._desk.clock.elapsed()) and refusal:
+            self._desk.say(f"the broker refuses frames: {refusal}")
+
+    def _on_message(self, client: mqtt.Client, _: object, message: mqtt.MQTTMessage) -> None:
+        try:
+            kind = Topic.parse(message.topic).kind
+            if kind is TopicKind.ACK:
+                ack = decode_message(bytes(message.payload), Ack)
+                if ack.stream == self._desk.flow.stream:
+                    self._acks.append(ack.seq)
+            elif kind is TopicKind.COMMAND:
+                self._desk.command(decode_message(bytes(message.payload), Command))
+        except ModelError as error:
+            self._desk.say(f"message not understood: {error}")
