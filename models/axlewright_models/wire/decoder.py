@@ -77,6 +77,11 @@ class Decoder:
         self._cbor = MakeUps(CBOR)
         self._json = MakeUps(JSON)
 
+    @property
+    def makeups_known(self) -> int:
+        """How many make-ups are remembered; bounded, whatever senders do."""
+        return self._cbor.size + self._json.size
+
     def decode(self, payload: bytes, topic: Topic | None = None, now_s: float | None = None) -> Decoded:
         """Return the frame that `payload` holds, as columns.
 

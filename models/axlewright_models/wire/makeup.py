@@ -111,6 +111,11 @@ class MakeUps:
         self._known: dict[Hashable, MakeUp] = {}
         self._layouts = 0
 
+    @property
+    def size(self) -> int:
+        """How many layouts are kept."""
+        return self._layouts
+
     def read(self, payload: bytes, topic: Topic) -> Reading | None:
         """Return the pack read by a known layout, or None where it must go the full way."""
         try:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TypeGuard
 
 from axlewright_models.errors import FrameError
 from axlewright_models.wire import senml
@@ -115,9 +116,15 @@ def legible(loaded: object) -> tuple[str | None, int | None]:
         last = name.rpartition("/")[2] if isinstance(name, str) else None
         if last == "stream" and isinstance(text, str) and is_stream(text):
             stream = text
-        elif last == "seq" and isinstance(number, int | float) and number == number // 1 and _is_whole(int(number), 1):
+        elif last == "seq" and _is_legible_seq(number):
             seq = int(number)
     return stream, seq
+
+
+def _is_legible_seq(number: object) -> TypeGuard[int | float]:
+    if isinstance(number, float):
+        return number.is_integer() and 1 <= number <= GREATEST_SEQ
+    return _is_whole(number, 1)
 
 
 def _read(resolved: Iterable[Resolved], topic: Topic | None) -> Pack:

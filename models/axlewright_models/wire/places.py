@@ -110,7 +110,6 @@ def number_of(place: Place, value: Value, unit: str | None) -> float | None:
     2.0
     """
     channel = place.channel
-    scale, offset = scaling(place, unit)
     if isinstance(value, bool):
         if channel is not None and channel.unit != "flag":
             raise FrameError(f"value is {value}; {channel.name} takes a number{' or a word' * bool(channel.words)}")
@@ -124,6 +123,7 @@ def number_of(place: Place, value: Value, unit: str | None) -> float | None:
         if channel is None:
             return None
         raise FrameError(f"value is {'missing' if value is None else 'bytes'}; {channel.name} takes a number")
+    scale, offset = scaling(place, unit)
     number = value * scale + offset
     # Written so that NaN fails too.
     if not abs(number) <= GREATEST_VALUE:
