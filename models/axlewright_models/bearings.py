@@ -288,7 +288,7 @@ def _conclude(suspicions: tuple[Suspicion, ...], search: Search) -> Decision:
         return Decision(None, 0.0, suspicions, reason)
     needed = min(search.clear_lines, search.harmonics)
     if first.clear_lines < needed:
-        reason = f"only {first.clear_lines} harmonic of the {first.fault} stands out, {needed} are needed"
+        reason = f"harmonics of the {first.fault} that stand out: {first.clear_lines}, needed: {needed}"
         return Decision(None, 0.0, suspicions, reason)
     # Rivals are weighed by how much less noise explains them; the square root keeps lines that two defects
     # share (they are not independent) from making one of them look certain.
