@@ -223,6 +223,7 @@ def _check(todo: CheckToDo) -> CheckRecord:
         limit_text=todo.limit or known.limit_text,
         source=known.source,
         cautions=list(known.caution_texts()),
+        caution_names=[name.replace("-", " ") for name in known.cautions],
     )
 
 

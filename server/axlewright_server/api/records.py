@@ -180,6 +180,7 @@ class CheckRecord(Record):
     limit_text: str
     source: str
     cautions: list[str] = []
+    caution_names: list[str] = []
 
 
 class ChangeRecord(Record):

@@ -27,7 +27,7 @@ STALE_PARKED_S = 1800.0
 URGENCIES: tuple[VehicleCondition, ...] = ("stop-safely-now", "within-a-day", "next-service")
 CONDITIONS: tuple[VehicleCondition, ...] = (*URGENCIES, "no-recent-data", "nothing-found")
 # Set aside by a person, or over: they stay readable but no longer colour the vehicle.
-QUIET_STATES = frozenset({"shelved", "suppressed", "closed", "returned-to-normal"})
+QUIET_STATES = frozenset({"shelved", "suppressed", "closed", "returned-to-normal", "returned-unacknowledged"})
 
 
 @dataclass(frozen=True)

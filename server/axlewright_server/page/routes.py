@@ -21,6 +21,7 @@ from axlewright_server.page.figures import figure_lines
 from axlewright_server.page.interface import described_routes
 from axlewright_server.page.plan import plan_of
 from axlewright_server.page.sheets import STATIC, sheet
+from axlewright_server.page.shortened import all_cautions, folded_log, why_lines
 from axlewright_server.store import advisories as stored
 
 __all__ = ["STATIC", "answer_page_problem", "router", "wants_page"]
@@ -79,7 +80,7 @@ class AxleSheet:
 def show_fleet(request: Request, office: OfficeHere, reader: Reader) -> HTMLResponse:
     """All trucks at a glance, worst first."""
     fleet = fleet_state(office.spec, reads.material(reader), office.clock())
-    return sheet(request, "fleet.html", sheet="Trucks", fleet=fleet, conditions=CONDITIONS)
+    return sheet(request, "fleet.html", sheet="Trucks", fleet=fleet, conditions=CONDITIONS, why_lines=why_lines)
 
 
 @router.get("/trucks/{vehicle}")
@@ -129,10 +130,12 @@ def show_advisories(request: Request, reader: Reader) -> HTMLResponse:
 
 def _groups(found: list[AdvisoryBrief], closed: list[AdvisoryBrief]) -> list[tuple[str, str, list[AdvisoryBrief]]]:
     aside = [one for one in found if one.state in ("shelved", "suppressed")]
+    unseen = [one for one in found if one.state == "returned-unacknowledged"]
     over = [one for one in found if one.state == "returned-to-normal"]
     standing = [one for one in found if one.active]
     return [
         ("Standing", "Nothing stands against any truck.", worst_first(standing)),
+        ("Back to normal before anyone acknowledged", "None.", worst_first(unseen)),
         ("Back to normal", "None.", worst_first(over)),
         ("Shelved or suppressed by design", "None.", worst_first(aside)),
         ("Closed last", "None has been closed yet.", closed),
@@ -192,6 +195,8 @@ def _advisory_sheet(
         advisory=record,
         charts=charts,
         actions=actions,
+        cautions=all_cautions(record),
+        log=folded_log(record.changes),
         failed=failed,
         who=who,
         path=path,

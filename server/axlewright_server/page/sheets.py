@@ -27,6 +27,7 @@ def _environment() -> Environment:
     environment.filters.update(
         figure=texts.figure,
         percent=texts.percent,
+        sureness=texts.sureness,
         age=texts.age,
         iso=texts.iso,
         clock=texts.clock,

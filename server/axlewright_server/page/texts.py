@@ -101,6 +101,17 @@ def percent(share: float) -> str:
     return "below 1 %" if 0.0 < share < 0.01 else f"{round(100.0 * share)} %"
 
 
+def sureness(confidence: float) -> str:
+    """Return a confidence in words; nothing inferred from readings is called certain.
+
+    Examples
+    --------
+    >>> sureness(0.82), sureness(0.999)
+    ('82 % sure', 'over 99 % sure')
+    """
+    return "over 99 % sure" if confidence > 0.99 else f"{round(100.0 * confidence)} % sure"
+
+
 def age(seconds: float) -> str:
     """Return how long ago, in the largest unit that still tells something.
 

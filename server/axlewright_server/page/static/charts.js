@@ -106,9 +106,8 @@ function options(element, wanted, range) {
 
 // Lowest and highest are pictured by the area; in the legend they would only be noise.
 function hideEnvelopes(plot) {
-  plot.series.forEach((series, index) => {
-    if (index && series.stroke && series.width === 0) plot.root.querySelectorAll(".u-legend tr")[index]?.setAttribute("hidden", "");
-  });
+  const rows = plot.root.querySelectorAll(".u-legend .u-series");
+  plot.series.forEach((series, index) => { if (/ (high|low)$/.test(series.label)) rows[index]?.setAttribute("hidden", ""); });
 }
 
 function table(trend, line) {
