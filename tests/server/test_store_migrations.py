@@ -47,7 +47,7 @@ def test_a_file_of_a_newer_version_is_refused_with_what_to_do(tmp_path: Path) ->
     with sqlite3.connect(tmp_path / FILE_NAME) as raw:
         raw.execute("UPDATE alembic_version SET version_num = 'r9999'")
     raw.close()
-    with pytest.raises(StoreError, match="r9999.*written by a newer one: install that"):
+    with pytest.raises(StoreError, match=r"r9999.*written by a newer one: install that"):
         Store(tmp_path)
     with pytest.raises(StoreError, match="r9999"):  # the lock was given back: the same reason, not "in use"
         Store(tmp_path)
