@@ -51,8 +51,9 @@ def prior() -> Prior:
     """Return the prior of a loaded drive axle.
 
     Heat capacity 204 kJ/K; half of the published spin loss of a tractor's drive axles falls to each; 2 % of the power
-    passed on is lost in the mesh; 10 W/K standing still, 75 W/K at 29 m/s. Each with a standard deviation of half its
-    value (own choice).
+    passed on is lost in the mesh; 10 W/K standing still, 75 W/K at 29 m/s (free stream;
+    :mod:`~axlewright_models.thermal.cooling` puts the shelter of a chassis at about two thirds of that). Each with a
+    standard deviation of half its value (own choice).
 
     Examples
     --------
