@@ -164,7 +164,7 @@ def clear_demo(paths: DemoPaths) -> None:
 
 
 def _begun(paths: DemoPaths, options: DemoOptions, fleet: FleetSpec, console: Console) -> list[TruckFile]:
-    now = math.floor(time.time())
+    now = _last_whole_minute()
     faults = demo_faults(fleet, now)
     begin = now - (options.history_days * DAY_S if options.history else 0.0)
     simulator = FleetSimulator(
@@ -176,6 +176,11 @@ def _begun(paths: DemoPaths, options: DemoOptions, fleet: FleetSpec, console: Co
     simulator.faults = _renewed(faults, now, time.time())
     write_truth(paths.data / "truth", simulator.faults)
     return [simulator.truck_file(vehicle) for vehicle in simulator.vehicles]
+
+
+def _last_whole_minute() -> float:
+    """Return where history ends: never ahead of now, and no live window begins before it."""
+    return math.floor(time.time() / 60.0) * 60.0
 
 
 def _renewed(faults: Sequence[Fault], planned_s: float, begun_s: float) -> tuple[Fault, ...]:
@@ -191,7 +196,7 @@ def _renewed(faults: Sequence[Fault], planned_s: float, begun_s: float) -> tuple
 def _continued(paths: DemoPaths, options: DemoOptions, fleet: FleetSpec, console: Console) -> list[TruckFile]:
     """Go on with a folder: what the trucks did since the last run is driven at once and loaded as history."""
     files = [load_truck(agent_paths(paths.trucks, vehicle).state) for vehicle in fleet.vehicles]
-    now = math.floor(time.time())
+    now = _last_whole_minute()
     last = max(file.time_s for file in files)
     if not options.history or any(not file.stretch for file in files) or now - last < 2.0 * SAVE_MARGIN_S:
         return files

@@ -166,7 +166,7 @@ def run(axles: AxleRows, trucks: TruckRows, state: PlantState, drive: DriveInput
     moving, ignition = drive.mean("moving")[:, rows], drive.mean("ignition")
 
     heights, sensor, sump = np.empty((steps, count, 2)), np.empty((steps, rows.size)), np.empty((steps, rows.size))
-    names = ("oil", "gears", "housing", "brake", "fill", "seal", "damage", "heat")
+    names = ("oil", "gears", "housing", "brake-drum", "fill", "seal", "damage", "heat")
     truth = {name: np.empty((steps, rows.size)) for name in names}
     ride, heat, used, pressure = state.suspension, state.thermal, state.wear, state.sump_kpa
     for now in range(steps):
