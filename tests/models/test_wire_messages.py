@@ -2,6 +2,7 @@
 
 import json
 
+import cbor2
 import jsonschema
 import msgspec
 import pytest
@@ -10,13 +11,16 @@ from axlewright_models.wire.messages import (
     MESSAGES,
     Ack,
     AdvisoryMessage,
+    BurstPiece,
     Cause,
     CheckToDo,
     Command,
     Evidence,
     MessageError,
     Status,
+    decode_burst_piece,
     decode_message,
+    encode_burst_piece,
     encode_message,
     message_schema,
 )
@@ -26,6 +30,9 @@ EVERY_KIND = [
     Status(online=False, version="0.1.0", stream="a1", queued=0, clock="unset", time_s=0.0, note="last will"),
     Ack(stream="a1", seq=12),
     Command(id="c-1", action="capture-burst", seconds=4.0, axle=2, sample_rate_hz=6400.0),
+    BurstPiece(
+        command="c-1", axle=2, piece=1, pieces=1, begin_s=1.7e9, sample_rate_hz=6400.0, scale=0.01, data=b"\x78\x9c\xff"
+    ),
     AdvisoryMessage(
         id="t07-2-height-1",
         fleet="harrow-vale",
@@ -90,3 +97,26 @@ def test_an_unknown_state_of_an_advisory_is_refused(state):
 
 def test_members_of_a_later_version_are_ignored():
     assert decode_message(b'{"stream":"a1","seq":1,"later":true}', Ack) == Ack(stream="a1", seq=1)
+
+
+def test_a_piece_of_a_burst_survives_as_cbor():
+    piece = next(message for message in EVERY_KIND if isinstance(message, BurstPiece))
+    assert decode_burst_piece(encode_burst_piece(piece)) == piece
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"axle": 0}, "at `$.axle`"),
+        ({"data": bytes(16 * 1024 + 1)}, "at `$.data`"),
+        ({"scale": "much"}, "at `$.scale`"),
+    ],
+)
+def test_a_wrong_piece_of_a_burst_is_refused_by_member(change, message):
+    piece = next(message for message in EVERY_KIND if isinstance(message, BurstPiece))
+    document = msgspec.to_builtins(piece, builtin_types=(bytes,)) | change
+    with pytest.raises(MessageError) as caught:
+        decode_burst_piece(cbor2.dumps(document))
+    assert message in str(caught.value)
+    with pytest.raises(MessageError, match="not a valid BurstPiece: not CBOR"):
+        decode_burst_piece(b"")

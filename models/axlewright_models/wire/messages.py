@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, TypeVar
 
+import cbor2
 import msgspec
 
-from axlewright_models.errors import ModelError
+from axlewright_models.errors import FrameError, ModelError
+from axlewright_models.wire.senml import load_cbor
 
 StreamName = Annotated[str, msgspec.Meta(pattern="^[A-Za-z0-9._-]{1,64}$", description="Id of a truck's outbox.")]
 Identifier = Annotated[str, msgspec.Meta(pattern="^[a-z0-9-]{1,64}$")]
@@ -68,6 +70,23 @@ class Command(msgspec.Struct, frozen=True, kw_only=True):
     expires_s: UnixSeconds | None = None
 
 
+class BurstPiece(msgspec.Struct, frozen=True, kw_only=True):
+    """One piece of a recorded waveform; on the wire a CBOR map with these names.
+
+    The pieces' ``data``, joined in order, are a zlib stream of little-endian int16 samples; a sample times ``scale`` is
+    the acceleration in m/s2.
+    """
+
+    command: Annotated[str, msgspec.Meta(pattern="^[a-z0-9-]{1,64}$", description="Id of the command that asked.")]
+    axle: Annotated[int, msgspec.Meta(ge=1, le=99)]
+    piece: Annotated[int, msgspec.Meta(ge=1)]
+    pieces: Annotated[int, msgspec.Meta(ge=1)]
+    begin_s: UnixSeconds
+    sample_rate_hz: Annotated[float, msgspec.Meta(gt=0.0)]
+    scale: Annotated[float, msgspec.Meta(gt=0.0, description="m/s2 per count.")]
+    data: Annotated[bytes, msgspec.Meta(max_length=16 * 1024)]
+
+
 class Evidence(msgspec.Struct, frozen=True, kw_only=True):
     """One thing that speaks for an advisory: the channel, what it did, and the range to plot."""
 
@@ -122,7 +141,7 @@ class AdvisoryMessage(msgspec.Struct, frozen=True, kw_only=True):
     supersedes: Identifier | None = None
 
 
-MESSAGES: tuple[type[msgspec.Struct], ...] = (Status, Ack, Command, AdvisoryMessage)
+MESSAGES: tuple[type[msgspec.Struct], ...] = (Status, Ack, Command, BurstPiece, AdvisoryMessage)
 
 _encoder = msgspec.json.Encoder()
 
@@ -157,6 +176,25 @@ def decode_message(payload: bytes, kind: type[MessageType]) -> MessageType:
         return msgspec.json.decode(payload, type=kind)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         raise MessageError(f"not a valid {kind.__name__}: {error}") from error
+
+
+def encode_burst_piece(piece: BurstPiece) -> bytes:
+    """Return `piece` as CBOR."""
+    return cbor2.dumps(msgspec.to_builtins(piece, builtin_types=(bytes,)))
+
+
+def decode_burst_piece(payload: bytes) -> BurstPiece:
+    """Return the piece that `payload` holds.
+
+    Raises
+    ------
+    MessageError
+        The payload is no CBOR, or a member is missing or wrong; the text names it.
+    """
+    try:
+        return msgspec.convert(load_cbor(payload), BurstPiece)
+    except (FrameError, msgspec.ValidationError) as error:
+        raise MessageError(f"not a valid BurstPiece: {error}") from error
 
 
 def message_schema(kind: type[msgspec.Struct]) -> dict[str, Any]:

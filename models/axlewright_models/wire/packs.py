@@ -18,6 +18,8 @@ GREATEST_RECORDS = 512
 GREATEST_SEQ = 2**53 - 1
 HEADER_NAMES = ("stream", "seq", "after", "thinned")
 
+STREAM_PATTERN = "^[A-Za-z0-9._-]{1,64}$"
+
 _STREAM = re.compile(r"[A-Za-z0-9._-]{1,64}")
 
 
