@@ -26,6 +26,8 @@ SEGMENTS = 4
 MOST_PAYLOAD_BYTES = 68 * 1024
 START_S = 15.0
 WATCH_EVERY_S = 3.0
+# Whether the child still lives is cheap to ask.
+LOOK_EVERY_S = 0.25
 ROUND_TRIP_S = 3.0
 FAILURES_BEFORE_RESTART = 2
 
@@ -84,7 +86,7 @@ def check_port_free(host: str, port: int, purpose: str, flag: str) -> None:
         ) from error
 
 
-def round_trip(host: str, port: int, timeout_s: float = ROUND_TRIP_S) -> bool:
+def round_trip(host: str, port: int, timeout_s: float) -> bool:
     """Return whether a message published to the broker comes back in time."""
     back = threading.Event()
     topic = f"axlewright-watch/{time.monotonic_ns()}"
@@ -175,25 +177,32 @@ class EmbeddedBroker:
     def _wait_up(self, timeout_s: float) -> bool:
         end = time.monotonic() + timeout_s
         while time.monotonic() < end and not self._stopping.is_set():
-            if self._process is None or self._process.poll() is not None:
+            if not self._lives:
                 return False
-            if _listens(self.port) and round_trip(HOST, self.port):
+            if _listens(self.port) and round_trip(HOST, self.port, ROUND_TRIP_S):
                 self.healthy = True
                 return True
             self._stopping.wait(0.05)
         return False
 
     def _watch(self) -> None:
-        failures = 0
-        while not self._stopping.wait(0.2 if failures else WATCH_EVERY_S):
+        failures, due_s = 0, time.monotonic() + WATCH_EVERY_S
+        while not self._stopping.wait(LOOK_EVERY_S):
+            if self._lives and not failures and time.monotonic() < due_s:
+                continue
             try:
                 failures = self._look(failures)
             except Exception:
                 _LOG.exception("watching the embedded broker failed; going on")
+            due_s = time.monotonic() + WATCH_EVERY_S
+
+    @property
+    def _lives(self) -> bool:
+        return self._process is not None and self._process.poll() is None
 
     def _look(self, failures: int) -> int:
-        dead = self._process is None or self._process.poll() is not None
-        if not dead and round_trip(HOST, self.port):
+        dead = not self._lives
+        if not dead and round_trip(HOST, self.port, ROUND_TRIP_S):
             self.healthy = True
             return 0
         failures += 1

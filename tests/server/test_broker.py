@@ -43,7 +43,7 @@ def broker(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Embedded
 
 
 def test_messages_go_round_as_soon_as_it_has_started(broker: EmbeddedBroker) -> None:
-    assert round_trip(HOST, broker.port)
+    assert round_trip(HOST, broker.port, 5.0)
     assert broker.healthy
 
 
@@ -88,14 +88,14 @@ def test_a_broker_that_has_died_is_started_again(broker: EmbeddedBroker) -> None
     assert broker.pid is not None
     os.kill(broker.pid, signal.SIGKILL)
     until(lambda: broker.restarts == 1 and broker.healthy)
-    assert round_trip(HOST, broker.port)
+    assert round_trip(HOST, broker.port, 5.0)
 
 
 def test_a_broker_that_lives_but_passes_nothing_on_is_started_again(broker: EmbeddedBroker) -> None:
     assert broker.pid is not None
     os.kill(broker.pid, signal.SIGSTOP)  # its port still accepts connections
     until(lambda: broker.restarts == 1 and broker.healthy)
-    assert round_trip(HOST, broker.port)
+    assert round_trip(HOST, broker.port, 5.0)
 
 
 def test_a_busy_port_is_said_with_what_to_do(tmp_path: Path) -> None:
@@ -108,4 +108,4 @@ def test_a_busy_port_is_said_with_what_to_do(tmp_path: Path) -> None:
 
 
 def test_no_round_trip_where_nobody_listens() -> None:
-    assert not round_trip(HOST, free_port(), timeout_s=0.5)
+    assert not round_trip(HOST, free_port(), 0.5)
