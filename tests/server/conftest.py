@@ -13,10 +13,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 @pytest.fixture
 def client(tmp_path: Path) -> Iterator[object]:
-    from fastapi.testclient import TestClient
+    """Lend a client of an office that demands no account."""
+    from api_client import client_of
     from small_office import small_office
 
-    from axlewright_server.api import create_app
-
-    with small_office(tmp_path) as office, TestClient(create_app(office)) as client:
+    with small_office(tmp_path) as office, client_of(office) as client:
         yield client

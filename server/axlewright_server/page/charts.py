@@ -54,6 +54,9 @@ def _evidence_chart(item: Evidence, vehicle: VehicleState) -> dict[str, Any] | N
         chart = _height_chart(vehicle.id, axle, span, title)
     elif axle is not None and item.channel.startswith("lube"):
         chart = _lube_chart(vehicle.id, axle, span, title)
+        # Hotter than the other one, or hotter than it should be: the tandem's other axle tells which.
+        others = (one for one in vehicle.axles if one.driven and one.position != axle.position)
+        chart["lines"] += [_line(one.role_text.lower(), "lube", one.position, "--trace-2", [2, 2]) for one in others]
     else:
         chart = _plain_chart(vehicle.id, item, span, title)
     return chart | {"mark": [item.begin_s, item.end_s]}

@@ -67,14 +67,6 @@ class AxleSheet:
     charts: list[dict[str, Any]]
     orders: Orders
 
-    @property
-    def order_top(self) -> float:
-        """Return the right end of the order table's common scale. [m/s2]"""
-        values = [0.0]
-        for order in self.orders.orders:
-            values += [order.amplitude_m_s2 or 0.0, (order.baseline_m_s2 or 0.0) * order.ratio_limit]
-        return 1.05 * max(values)
-
 
 @router.get("/")
 def show_fleet(request: Request, office: OfficeHere, reader: Reader) -> HTMLResponse:

@@ -36,10 +36,12 @@ def why_lines(vehicle: VehicleState) -> Why:
         if one.active:
             grouped.setdefault(one.title, []).append(one.axle)
             first.setdefault(one.title, one.id)
-    lines = [
-        WhyLine(first[title], title, " and ".join(roles.get(axle, "whole truck") for axle in sorted(axles)))
-        for title, axles in grouped.items()
-    ]
+    driven = {axle.position for axle in vehicle.axles if axle.driven}
+    lines = []
+    for title, axles in grouped.items():
+        everywhere = len(driven) > 1 and driven == set(axles)
+        where = " and ".join(roles.get(axle, "whole truck") for axle in sorted(axles))
+        lines.append(WhyLine(first[title], title, "all drive axles" if everywhere else where))
     unseen = sum(one.state == "returned-unacknowledged" for one in vehicle.advisories)
     aside = sum(one.state in ("shelved", "suppressed") for one in vehicle.advisories)
     rest = [f"{len(lines) - _MOST_LINES} more"] if len(lines) > _MOST_LINES else []

@@ -91,13 +91,15 @@ def figure(value: float | None, decimals: int | None = None) -> str:
 
 
 def percent(share: float) -> str:
-    """Return a share in whole percent; a small one is not called nothing.
+    """Return a share in whole percent; a small one is not called nothing, a great one not certain.
 
     Examples
     --------
-    >>> [percent(x) for x in (0.714, 0.004, 0.0)]
-    ['71 %', 'below 1 %', '0 %']
+    >>> [percent(x) for x in (0.714, 0.004, 0.0, 0.998)]
+    ['71 %', 'below 1 %', '0 %', 'over 99 %']
     """
+    if 0.99 < share < 1.0:
+        return "over 99 %"
     return "below 1 %" if 0.0 < share < 0.01 else f"{round(100.0 * share)} %"
 
 
@@ -158,7 +160,7 @@ def share(value: float, top: float) -> float:
 
     Examples
     --------
-    >>> share(1.0, 4.0), share(9.0, 4.0), share(1.0, 0.0)
-    (25.0, 100.0, 0.0)
+    >>> share(1.0, 4.0), share(9.0, 4.0)
+    (25.0, 100.0)
     """
-    return round(min(100.0, 100.0 * value / top), 2) if top > 0.0 else 0.0
+    return round(min(100.0, 100.0 * value / top), 2)

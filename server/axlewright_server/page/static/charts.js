@@ -127,12 +127,14 @@ async function draw(element) {
       return note(element, `No readings of ${wanted.lines.map((line) => line.text).join(", ")} in this range.`);
     }
     element.querySelector(".chart-note")?.remove();
-    const tables = trends.map((trend, index) => table(trend, wanted.lines[index]));
+    // A line without a single reading would only fill the legend.
+    const kept = trends.flatMap((trend, index) => (trend.mean.some((value) => value != null) ? [[trend, wanted.lines[index]]] : []));
+    const tables = kept.map(([trend, line]) => table(trend, line));
     const modes = tables.map((columns) => columns.map(() => 2)); // null stays a gap after joining
     const data = uPlot.join(tables, modes);
     const old = drawn.get(element);
     old?.plot?.destroy();
-    const plot = new uPlot(options(element, wanted, range), data, element);
+    const plot = new uPlot(options(element, { ...wanted, lines: kept.map(([, line]) => line) }, range), data, element);
     plot.root.setAttribute("role", "img");
     plot.root.setAttribute("aria-label", wanted.title);
     drawn.set(element, { plot, slide });
