@@ -10,7 +10,9 @@ from axlewright_models.bearings import Geometry, defect_orders
 from axlewright_models.errors import ModelError
 from axlewright_models.orders import Train
 from axlewright_models.signals import ENVELOPE_CHANNELS, ORDER_CHANNELS
+from axlewright_models.spec import AxleSpec, BearingSpec, TyreSpec, VehicleSpec
 from axlewright_models.vibration import angle, features, spectra
+from axlewright_models.vibration.from_spec import machine_of
 
 RATE, SIZE = 6400.0, 64_000
 TIMES = np.arange(SIZE) / RATE
@@ -219,6 +221,24 @@ class TestFeatures:
         found = features.window_features(rng.standard_normal(6000), 600.0, turns, machine)
         assert np.isnan(found["vib/order/mesh-2"][0])
         assert np.isfinite(found["vib/order/driveshaft-4"][0])
+
+    def test_a_sensor_that_drops_out_takes_none_with_it(self, rng):
+        samples = rng.standard_normal((3, SIZE))
+        samples[0, 77] = np.nan
+        samples[2] = 0.0
+        found = features.window_features(samples, RATE, turns_of(), self.MACHINE)
+        assert all(np.isnan(values[0]) for values in found.values())
+        assert all(np.isfinite(values[1]) for values in found.values())
+        assert found["vib/rms"][2] == 0.0
+        assert found["vib/order/driveshaft-1"][2] == 0.0
+
+    def test_a_truck_of_the_fleet_file_has_a_machine(self):
+        bearing = BearingSpec(
+            rolling_elements=17, element_diameter_mm=14.0, pitch_diameter_mm=90.0, contact_angle_deg=15.0
+        )
+        axles = (AxleSpec(position=2, role="single-drive", ring_teeth=41, pinion_teeth=12, bearing=bearing),)
+        vehicle = VehicleSpec(id="t-1", type="x", tyre=TyreSpec(revolutions_per_km=310.7), axles=axles)
+        assert machine_of(vehicle, 2, 0.73, 0.0) == self.MACHINE
 
     def test_a_trace_of_another_length_is_named(self):
         with pytest.raises(ModelError, match="samples holds 10 and shaft_turns 9 values"):

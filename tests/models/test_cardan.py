@@ -200,6 +200,15 @@ class TestLimits:
         angle = joint_chain.highest_joint_angle_deg(1900.0, 400.0)
         assert_allclose(joint_chain.torsional_excitation(1900 * np.pi / 30, [float(angle)]), 400.0, rtol=1e-12)
 
+    def test_the_trades_table_for_one_joint_means_about_a_thousand_rad_per_second_squared(self):
+        # Speed and angle tables of the trade (common practice, no published source): 855 to 1023 rad/s2.
+        speeds = np.array([5000, 4500, 4000, 3500, 3000, 2500, 2000, 1500])
+        angles = np.array([3.2, 3.7, 4.2, 5.0, 5.8, 7.0, 8.7, 11.5])
+        excitation = joint_chain.torsional_excitation(speeds * np.pi / 30, angles[:, np.newaxis])
+        assert_allclose([excitation.min(), excitation.max()], [855, 1023], atol=2)
+        # So with 855 as the limit no angle of the table is exceeded.
+        assert np.all(joint_chain.highest_joint_angle_deg(speeds, 855.0) <= angles + 0.01)
+
     def test_a_shaft_at_rest_has_no_limit(self):
         with pytest.raises(ModelError, match="above 0"):
             joint_chain.highest_joint_angle_deg(0.0, 400.0)

@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from scipy import signal, stats
 
 from axlewright_models.errors import FrameError, ModelError
-from axlewright_models.vibration import angle, burst, descriptors, envelope, integration, spectra
+from axlewright_models.vibration import angle, burst, descriptors, envelope, integration, severity, spectra
 
 RATE = 6400.0
 TIME = np.arange(6400) / RATE
@@ -330,3 +330,22 @@ class TestBurst:
     def test_mistakes_are_named(self, samples, error, text):
         with pytest.raises(ModelError, match=text):
             burst.compress(samples, RATE, error)
+
+
+class TestSeverity:
+    # As one public calculator page gives the annex of ISO 10816-1; the standard itself was not read.
+    @pytest.mark.parametrize(
+        ("machine_class", "ends"),
+        [("I", (0.71, 1.8, 4.5)), ("II", (1.12, 2.8, 7.1)), ("III", (1.8, 4.5, 11.2)), ("IV", (2.8, 7.1, 18.0))],
+    )
+    def test_zones_change_at_the_boundaries(self, machine_class, ends):
+        for below, above, end in zip("ABC", "BCD", ends, strict=True):
+            assert severity.zone(end - 0.001, machine_class) == below
+            assert severity.zone(end, machine_class) == above
+
+    @pytest.mark.parametrize(
+        ("arguments", "text"), [((1.0, "V"), "use one of I, II, III, IV"), ((np.nan,), "velocity_mm_s is nan")]
+    )
+    def test_mistakes_are_named(self, arguments, text):
+        with pytest.raises(ModelError, match=text):
+            severity.zone(*arguments)

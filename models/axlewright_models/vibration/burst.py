@@ -16,6 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 from axlewright_models.errors import FrameError, ModelError
 
 _TOP = 32767
+# Ten minutes of three sensors at 6.4 kHz; whoever claims more does not mean well.
+_MOST_BYTES = 32 * 1024 * 1024
 
 
 @dataclass(frozen=True)
@@ -91,6 +93,10 @@ def decompress(burst: Burst) -> NDArray[np.float64]:
         The data does not hold so many samples.
     """
     expected = 2 * burst.channels * burst.samples
+    if not 0 < expected <= _MOST_BYTES:
+        raise FrameError(
+            f"burst claims {burst.channels} channels of {burst.samples} samples; 1 to {_MOST_BYTES // 2} fit"
+        )
     inflater = zlib.decompressobj()
     try:
         # Bounded, so that a small hostile payload cannot fill the memory.

@@ -71,8 +71,8 @@ def window_features(samples: ArrayLike, rate_hz: float, shaft_turns: ArrayLike, 
     Returns
     -------
     dict of str to ndarray, shape (sensors,)
-        Keys are the names of all ``vib/`` channels; NaN where the window cannot tell (too few turns, order above
-        what the rate holds, gear or bearing unknown). Envelope values are the root of the line in the
+        Keys are the names of all ``vib/`` channels; NaN where the window cannot tell (a sample missing, too few turns,
+        order above what the rate holds, gear or bearing unknown). Envelope values are the root of the line in the
         squared-envelope spectrum, so that all but the kurtosis are in m/s2.
     """
     values = np.atleast_2d(np.asarray(samples, dtype=np.float64))
@@ -80,14 +80,16 @@ def window_features(samples: ArrayLike, rate_hz: float, shaft_turns: ArrayLike, 
     if values.shape[-1] != turns.size:
         raise ModelError(f"samples holds {values.shape[-1]} and shaft_turns {turns.size} values; they must match")
     missing = np.full(values.shape[0], np.nan)
+    # A sensor that dropped out for one sample has no spectrum; its neighbours still have theirs.
+    whole = np.asarray(np.isfinite(values).all(axis=-1))
+    values = np.where(whole[:, np.newaxis], values, 0.0)
     found: dict[str, Array] = {"vib/rms": rms(values), "vib/kurtosis": kurtosis(values)}
     found |= dict.fromkeys((*ORDER_CHANNELS, *ENVELOPE_CHANNELS), missing)
-    if turns[-1] - turns[0] < FEWEST_TURNS or np.any(np.diff(turns) <= 0.0):
-        return found
-    found |= order_features(values, rate_hz, turns, machine)
-    if machine.bearing is not None:
-        found |= envelope_features(values, rate_hz, turns, machine.bearing)
-    return found
+    if turns[-1] - turns[0] >= FEWEST_TURNS and np.all(np.diff(turns) > 0.0):
+        found |= order_features(values, rate_hz, turns, machine)
+        if machine.bearing is not None:
+            found |= envelope_features(values, rate_hz, turns, machine.bearing)
+    return {name: np.where(whole, numbers, np.nan) for name, numbers in found.items()}
 
 
 def order_features(samples: Array, rate_hz: float, shaft_turns: Array, machine: Machine) -> dict[str, Array]:
