@@ -274,6 +274,12 @@ def test_unknown_names_are_kept_as_extras_in_primary_units():
     }
 
 
+def test_a_truck_cannot_set_what_the_office_derives():
+    decoded = Decoder().decode(pack('{"n":"axle/2/lube/expected","v":50}'), TOPIC)
+    assert decoded.rows == ()
+    assert decoded.extras == {(1.7e9, 2, "lube/expected"): 50.0}
+
+
 def test_windows_of_one_pack_are_told_apart_by_the_records_times():
     payload = pack('{"n":"brake","v":0.1},{"n":"brake","t":20,"v":0.3},{"n":"brake","t":10,"v":0.2}')
     frame = decode_frame(payload, TOPIC)

@@ -17,7 +17,7 @@ from typing import Any
 import msgspec
 
 from axlewright_models import __version__
-from axlewright_models.signals import CHANNELS, Scope
+from axlewright_models.signals import CHANNELS, Channel, Scope
 from axlewright_models.wire import packs
 from axlewright_models.wire.examples import EXAMPLE_FRAME, EXAMPLE_MESSAGES
 from axlewright_models.wire.frames import encode_frame
@@ -108,7 +108,7 @@ def frame_schema() -> dict[str, Any]:
             {"contains": _record_with("seq", "v", {"type": "integer", "minimum": 1, "maximum": packs.GREATEST_SEQ})},
         ],
         "x-greatest-size-bytes": packs.GREATEST_SIZE_BYTES,
-        "x-channels": [_channel_of_the_table(number) for number in range(len(CHANNELS))],
+        "x-channels": [_channel_of_the_table(channel) for channel in CHANNELS if not channel.derived],
     }
 
 
@@ -117,8 +117,7 @@ def _record_with(name: str, label: str, schema: dict[str, Any]) -> dict[str, Any
     return {"properties": {"n": {"pattern": f"(^|/){name}$"}, label: schema}, "required": ["n", label]}
 
 
-def _channel_of_the_table(number: int) -> dict[str, Any]:
-    channel = CHANNELS[number]
+def _channel_of_the_table(channel: Channel) -> dict[str, Any]:
     name = f"axle/{{n}}/{channel.name}" if channel.scope is Scope.AXLE else channel.name
     entry: dict[str, Any] = {"name": name, "title": channel.title, "unit": channel.unit, "wire-unit": channel.wire_unit}
     entry["plausible"] = [channel.low, channel.high]

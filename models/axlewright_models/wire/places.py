@@ -35,7 +35,8 @@ class Place:
 def place_of(text: str) -> Place:
     """Return the place that a name (without fleet and vehicle) means.
 
-    A vehicle channel's name under an axle, and an axle channel's name without one, are extras.
+    A vehicle channel's name under an axle, an axle channel's name without one, and channels derived in the office (a
+    truck cannot set those) are extras.
 
     Examples
     --------
@@ -47,7 +48,7 @@ def place_of(text: str) -> Place:
     match = _AXLE_NAME.fullmatch(text)
     position, name = (int(match[1]), match[2]) if match else (0, text)
     column = INDEX.get(name)
-    if column is not None and (CHANNELS[column].scope is Scope.AXLE) != (position > 0):
+    if column is not None and (CHANNELS[column].derived or (CHANNELS[column].scope is Scope.AXLE) != (position > 0)):
         column = None
     return Place(position, name, column)
 
