@@ -108,6 +108,9 @@ class Search:
         (Randall & Antoni 2011).
     floor_orders : float
         Width of the neighbourhood that gives the noise floor. [orders]
+    hump_orders, hump_end : float
+        Width of a second, narrow neighbourhood, used below ``hump_end``: wheel hop at 10 to 15 Hz swells the noise in
+        its own rhythm, which makes a broad hump of the envelope spectrum just where the cage's order lies. [orders]
     line_cap : float
         No line counts for more than so many times the floor: one stray line is no bearing.
     false_alarm : float
@@ -121,6 +124,8 @@ class Search:
     harmonics: int = 4
     slip: float = 0.02
     floor_orders: float = 2.0
+    hump_orders: float = 0.12
+    hump_end: float = 2.0
     line_cap: float = 15.0
     false_alarm: float = 1e-3
     clear_lines: int = 2
@@ -174,21 +179,36 @@ class Decision:
     reason: str
 
 
-def relative_to_floor(power: Array, width_bins: int) -> Array:
+def relative_to_floor(power: Array, width_bins: int, hump_bins: int = 0, hump_end: int = 0) -> Array:
     """Return a power spectrum over its local mean as noise would have it.
+
+    Parameters
+    ----------
+    power : ndarray, shape (bins,)
+        Squared amplitudes.
+    width_bins : int
+        Width of the neighbourhood.
+    hump_bins, hump_end : int
+        Width of a narrower neighbourhood, and the bin up to which the higher of the two floors counts.
 
     Notes
     -----
     The floor is the median of the neighbourhood over ln 2, which for exponential scatter is its mean, but is not
     lifted by a few lines.
     """
-    width = min(max(width_bins, 16), power.size)
+    floor = _floor(power, width_bins)
+    if hump_end > 0:
+        floor[:hump_end] = np.maximum(floor, _floor(power, hump_bins))[:hump_end]
+    return np.asarray(power / np.where(floor > 0.0, floor, np.inf))
+
+
+def _floor(power: Array, width: int) -> Array:
+    width = min(max(width, 16), power.size)
     half = max(width // 2, 1)
     starts = np.append(np.arange(0, power.size - width, half), power.size - width)
     # Medians of half-overlapping neighbourhoods, straight lines between: a median at every bin says no more.
     floors = np.median(np.lib.stride_tricks.sliding_window_view(power, width)[starts], axis=-1) / math.log(2.0)
-    floor = np.interp(np.arange(power.size), starts + 0.5 * (width - 1), floors)
-    return np.asarray(power / np.where(floor > 0.0, floor, np.inf))
+    return np.asarray(np.interp(np.arange(power.size), starts + 0.5 * (width - 1), floors))
 
 
 def decide(spectrum: Spectrum, geometry: Geometry, search: Search | None = None) -> Decision:
@@ -218,7 +238,8 @@ def decide(spectrum: Spectrum, geometry: Geometry, search: Search | None = None)
     if spectrum.lines.ndim != 1:
         raise ModelError(f"spectrum holds lines of shape {spectrum.lines.shape}; decide one record at a time")
     power = np.asarray(spectrum.lines.real**2 + spectrum.lines.imag**2)
-    heights = relative_to_floor(power, round(search.floor_orders / spectrum.spacing))
+    bins = [round(orders / spectrum.spacing) for orders in (search.floor_orders, search.hump_orders, search.hump_end)]
+    heights = relative_to_floor(power, *bins)
     heights = np.minimum(_without_own_orders(heights, spectrum, search), search.line_cap)
     orders = defect_orders(geometry)
     found = [

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from scipy import stats
+from scipy import signal, stats
 
 from axlewright_models import bearings
 from axlewright_models.bearings import Geometry, defect_orders
@@ -12,7 +12,7 @@ from axlewright_models.orders import Train
 from axlewright_models.signals import ENVELOPE_CHANNELS, ORDER_CHANNELS
 from axlewright_models.spec import AxleSpec, BearingSpec, TyreSpec, VehicleSpec
 from axlewright_models.vibration import angle, features, spectra
-from axlewright_models.vibration.from_spec import machine_of
+from axlewright_models.vibration.from_spec import machine_of, search_of
 
 RATE, SIZE = 6400.0, 64_000
 TIMES = np.arange(SIZE) / RATE
@@ -145,6 +145,22 @@ class TestDecision:
         (decision,) = features.bearing_decisions(samples, RATE, turns, PINION)
         assert decision.fault is None
 
+    def test_wheel_hop_that_swells_the_noise_is_no_cage(self, rng):
+        # Hop at 10 to 14 Hz modulates the noise; the cage turns at 0.42 orders of 26 to 29 Hz, about 12 Hz.
+        sections = signal.butter(1, [10, 14], "bandpass", fs=RATE, output="sos")
+        swell = signal.sosfilt(sections, rng.standard_normal((25, SIZE)), axis=-1)
+        swell /= swell.std(axis=-1, keepdims=True)
+        samples = rng.standard_normal((25, SIZE)) * np.exp(0.5 * swell)
+        decisions = features.bearing_decisions(samples, RATE, turns_of(), PINION)
+        assert [decision.fault for decision in decisions] == [None] * 25
+
+    def test_a_brake_that_rubs_once_a_wheel_turn_is_no_bearing_when_wheel_orders_are_known(self, rng):
+        turns = turns_of()
+        rub = 1 + 3 * np.maximum(np.cos(2 * np.pi * turns * 12 / 41), 0) ** 8
+        search = bearings.Search(own_orders=(1.0, 12 / 41))
+        decisions = features.bearing_decisions(rub * rng.standard_normal((10, SIZE)), RATE, turns, PINION, search)
+        assert [decision.fault for decision in decisions] == [None] * 10
+
     def test_one_stray_line_is_no_bearing(self, rng):
         order = defect_orders(PINION)["outer-race"]
         tone = 30 * np.sin(2 * np.pi * order * np.arange(20_000) / 100)
@@ -239,6 +255,7 @@ class TestFeatures:
         axles = (AxleSpec(position=2, role="single-drive", ring_teeth=41, pinion_teeth=12, bearing=bearing),)
         vehicle = VehicleSpec(id="t-1", type="x", tyre=TyreSpec(revolutions_per_km=310.7), axles=axles)
         assert machine_of(vehicle, 2, 0.73, 0.0) == self.MACHINE
+        assert_allclose(search_of(vehicle, 2).own_orders, [1.0, 12 / 41])
 
     def test_a_trace_of_another_length_is_named(self):
         with pytest.raises(ModelError, match="samples holds 10 and shaft_turns 9 values"):

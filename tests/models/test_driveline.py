@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from axlewright_models import driveline, joint_chain
+from axlewright_models import driveline, driveline_geometry, joint_chain
 from axlewright_models.driveline import DriveAxle, Driveline, Run, Shaft
 from axlewright_models.errors import ModelError, SpecificationError
 from axlewright_models.spec import DrivelineSpec, ShaftSpec, SuspensionSpec, VehicleSpec
@@ -161,6 +161,42 @@ class TestPhases:
         in_line, twisted = (float(joint_chain.equivalent_angle_deg(a.joints_deg, a.phases_deg)) for a in angles)
         assert_allclose(in_line, np.hypot(4.0, 4.0), rtol=2e-3)
         assert twisted < 0.3
+
+    def test_exact_composition_follows_yokes_carried_through_space(self):
+        # Second way, from vectors alone: every cross keeps its two pins at right angles, every shaft its two yokes.
+        line = Driveline(
+            3.0,
+            (
+                Run(
+                    (Shaft(1600.0, 7.0, plan_deg=2.0, phase_deg=12.0),),
+                    DriveAxle(
+                        2, 4.0, 600.0, 40.0, 400.0, output_behind_mm=350.0, plan_deg=-1.0, through_phase_deg=35.0
+                    ),
+                ),
+                Run((Shaft(750.0, 9.0, plan_deg=-3.0, phase_deg=-20.0),), DriveAxle(3, 2.0, 600.0, 40.0, 400.0)),
+            ),
+            transmission_plan_deg=0.5,
+        )
+        heights = np.array([-25.0, 12.0])
+        angles = driveline.angles_at(line, heights)
+        axes, _ = driveline_geometry._parts_at(line, heights)
+        mark = np.cross(np.cross(axes[0], [0.0, 1.0, 0.0]), axes[0])
+        mark /= np.linalg.norm(mark)
+        turning = np.linspace(0.0, 2 * np.pi, 2881)
+        # At turning angle 0 the first driving yoke lies along the mark, from which phases are counted, but 90
+        # degrees from the joint's normal: a yoke in the plane of the angle stands at right angles to the normal.
+        pin = np.outer(np.cos(turning), np.cross(axes[0], mark)) - np.outer(np.sin(turning), mark)
+        for joint, phase in enumerate([12.0, 35.0, -20.0, 0.0]):
+            axis = axes[joint + 1]
+            pin = np.cross(axis, pin)
+            pin /= np.linalg.norm(pin, axis=1, keepdims=True)
+            twist = np.deg2rad(phase)
+            pin = pin * np.cos(twist) + np.cross(axis, pin) * np.sin(twist)
+        turned = np.unwrap(np.arctan2(pin @ np.cross(axes[-1], pin[0]), pin @ pin[0]))
+        ratio = (turned[2:] - turned[:-2]) / (turning[2:] - turning[:-2])
+        _, ours, _ = joint_chain.chain_motion(angles.joints_deg, angles.phases_deg, np.rad2deg(turning[1:-1]))
+        assert_allclose(ours[-1], ratio, atol=2e-6)
+        assert np.ptp(ratio) > 0.01
 
     def test_phases_in_space_make_the_exact_composition_independent_of_the_frame(self, rng):
         # A symmetry: rolling the whole driveline about its length cannot change what the joints do to each other.

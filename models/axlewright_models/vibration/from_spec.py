@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from axlewright_models.bearings import Geometry
+from axlewright_models.bearings import Geometry, Search
 from axlewright_models.orders import Train
 from axlewright_models.spec import BearingSpec, VehicleSpec
 from axlewright_models.vibration.features import Machine
@@ -23,6 +23,11 @@ def geometry_of(bearing: BearingSpec) -> Geometry:
     return Geometry(
         bearing.rolling_elements, bearing.element_diameter_mm, bearing.pitch_diameter_mm, bearing.contact_angle_deg
     )
+
+
+def search_of(vehicle: VehicleSpec, position: int) -> Search:
+    """Return how to look for defects of an axle's pinion bearing: multiples of shaft and wheel are not counted."""
+    return Search(own_orders=(1.0, 1.0 / vehicle.axle(position).ratio))
 
 
 def machine_of(
