@@ -82,6 +82,20 @@ def test_any_frame_survives_both_forms(frame, form):
     assert all(close(left, right) for left, right in zip(back.windows, frame.windows, strict=True))
 
 
+def renumbered(frame: Frame) -> Frame:
+    """The frame that this truck might send next: same channels and words, other numbers, a minute later."""
+
+    def other(table):
+        return {name: value if value in (0.0, 1.0, 2.0) else value * 0.75 + 0.1 for name, value in table.items()}
+
+    later = [
+        Window(window.time_s + 60.1, other(window.vehicle), {n: other(table) for n, table in window.axles.items()})
+        for window in frame.windows
+    ]
+    seq = min(frame.seq + 1, 2**53 - 1)
+    return Frame(frame.fleet, frame.vehicle, frame.stream, seq, tuple(later), frame.after, frame.thinned)
+
+
 def same(left: Decoded, right: Decoded) -> bool:
     header = ("fleet", "vehicle", "stream", "seq", "after", "thinned", "rows", "extras")
     return (
@@ -108,9 +122,7 @@ def agree(left, right) -> bool:
 @settings(max_examples=60, deadline=None)
 def test_a_decoder_with_memory_reads_like_one_without(first, second, form):
     decoder = Decoder()
-    # The second frame takes the first's make-up with other numbers wherever it has one of its values.
-    renumbered = Frame(first.fleet, first.vehicle, "b2", second.seq, first.windows, None, 0)
-    for frame in (first, first, renumbered, second, first):
+    for frame in (first, first, renumbered(first), renumbered(renumbered(first)), second, first, renumbered(second)):
         payload = encode_frame(frame, form)
         assert same(decoder.decode(payload, TOPIC), Decoder().decode(payload, TOPIC))
 
@@ -166,7 +178,7 @@ def test_the_fast_way_refuses_and_accepts_exactly_what_the_full_way_does(payload
     )
     warm = Decoder()
     warm.decode(encode_frame(usual), TOPIC)
-    for payload in [*payloads, *payloads]:
+    for payload in [*payloads, *payloads, *payloads]:
         assert agree(outcome(warm, payload, TOPIC), outcome(Decoder(), payload, TOPIC))
 
 
@@ -185,6 +197,74 @@ def test_a_second_frame_of_one_make_up_is_not_read_the_full_way(monkeypatch):
     decoded = decoder.decode(encode_frame(frames_of_a_day[2]), TOPIC)
     assert (decoded.seq, decoded.rows) == (3, ((1.7e9 + 30, 0), (1.7e9 + 30, 2)))
     assert decoded.values[0, INDEX["speed"]] == np.float32(83.0)
+
+
+USUAL = Frame(
+    "harrow-vale",
+    "t07",
+    "a1",
+    70_000,
+    (
+        Window(1.7e9, {"speed": 73.8, "parked": 0.0, "height-mode": 0.0}),
+        Window(1.7e9 + 10.1, {"wiper": 2.5}, {2: {"lube": 93.5, "height/left": 221.0}}),
+    ),
+    after=69_998,
+    thinned=300,
+)
+
+
+def test_a_third_frame_of_one_truck_is_not_even_decoded(monkeypatch):
+    decoder = Decoder()
+    following = [USUAL, renumbered(USUAL), renumbered(renumbered(USUAL))]
+    for frame in following[:2]:
+        decoder.decode(encode_frame(frame), TOPIC)
+
+    def unused(*_: object) -> None:
+        raise AssertionError("decoded the CBOR")
+
+    expected = Decoder().decode(encode_frame(following[2]), TOPIC)
+    monkeypatch.setattr("cbor2.loads", unused)
+    assert same(decoder.decode(encode_frame(following[2]), TOPIC), expected)
+
+
+@given(st.lists(st.tuples(st.integers(0, 10**6), st.integers(0, 255)), min_size=1, max_size=8))
+@settings(max_examples=400, deadline=None)
+def test_bytes_changed_on_the_way_are_judged_as_by_the_full_way(changes):
+    warm = Decoder()
+    usual = encode_frame(USUAL)
+    for _ in range(3):
+        warm.decode(usual, TOPIC)
+    payload = bytearray(usual)
+    for place, value in changes:
+        payload[place % len(payload)] = value
+    assert agree(outcome(warm, bytes(payload), TOPIC), outcome(Decoder(), bytes(payload), TOPIC))
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, 1.7e308, 3.5e38, 3.4e38, -3.4e38, 5e-324])
+@pytest.mark.parametrize("place", ["bt", "speed", "lube", "wiper"])
+def test_extreme_numbers_are_judged_as_by_the_full_way(place, value):
+    records = cbor2.loads(encode_frame(USUAL))
+    warm = Decoder()
+    for _ in range(3):
+        warm.decode(cbor2.dumps(records), TOPIC)
+    for record in records:
+        if place == "bt" and -3 in record:
+            record[-3] = value
+        elif record[0].endswith(place):
+            record[2] = value
+    payload = cbor2.dumps(records)
+    assert agree(outcome(warm, payload, TOPIC), outcome(Decoder(), payload, TOPIC))
+
+
+@pytest.mark.parametrize(("seq", "after"), [(0, 0), (1, 1), (69_998, 69_998), (2**32 - 1, 5), (69_999, 69_998)])
+def test_numbering_is_judged_as_by_the_full_way(seq, after):
+    records = cbor2.loads(encode_frame(USUAL))
+    warm = Decoder()
+    for _ in range(3):
+        warm.decode(cbor2.dumps(records), TOPIC)
+    records[1][2], records[2][2] = seq, after
+    payload = cbor2.dumps(records)
+    assert agree(outcome(warm, payload, TOPIC), outcome(Decoder(), payload, TOPIC))
 
 
 def test_memory_of_make_ups_is_bounded():

@@ -1,7 +1,9 @@
 """The server's way of reading frames: the full way's checks and results, at little more than the CBOR's cost.
 
 A truck sends packs of one make-up over and over: the same records with other numbers. The first of a make-up is read
-the full way; what was learnt (which number belongs where, by which scale) is kept, and the next ones are read by it.
+the full way; what was learnt (which number belongs where, by which scale) is kept, and the next ones are read by it
+(:mod:`makeup`). Where even the bytes between the numbers are those of a frame before, they are not decoded at all
+(:mod:`imprint`).
 Anything that is not exactly of a known make-up goes the full way, which alone raises errors.
 """
 
@@ -14,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from axlewright_models.signals import CHANNELS
+from axlewright_models.wire.imprint import Imprints
 from axlewright_models.wire.makeup import CBOR, JSON, MakeUps, Reading
 from axlewright_models.wire.packs import Pack, check_size, is_json, read_pack
 from axlewright_models.wire.places import name_of, place_of
@@ -74,6 +77,7 @@ class Decoder:
     """
 
     def __init__(self) -> None:
+        self._imprints = Imprints()
         self._cbor = MakeUps(CBOR)
         self._json = MakeUps(JSON)
 
@@ -81,6 +85,11 @@ class Decoder:
     def makeups_known(self) -> int:
         """How many make-ups are remembered; bounded, whatever senders do."""
         return self._cbor.size + self._json.size
+
+    @property
+    def imprints_known(self) -> int:
+        """How many imprints are remembered; bounded too."""
+        return self._imprints.size
 
     def decode(self, payload: bytes, topic: Topic | None = None, now_s: float | None = None) -> Decoded:
         """Return the frame that `payload` holds, as columns.
@@ -91,13 +100,21 @@ class Decoder:
             See :func:`axlewright_models.wire.frames.decode_frame`.
         """
         check_size(len(payload))
-        makeups = self._json if is_json(payload) else self._cbor
-        reading = makeups.read(payload, topic) if topic is not None else None
-        if reading is not None and topic is not None:
+        reading = None if topic is None else self._read(payload, topic)
+        if topic is not None and reading is not None:
             return _from_reading(reading, topic)
         pack = read_pack(payload, topic, now_s)
-        makeups.learn(payload)
+        (self._json if is_json(payload) else self._cbor).learn(payload)
         return Decoded.from_pack(pack)
+
+    def _read(self, payload: bytes, topic: Topic) -> Reading | None:
+        reading = self._imprints.read(payload, topic.fleet, topic.vehicle)
+        if reading is None:
+            makeups = self._json if is_json(payload) else self._cbor
+            reading = makeups.read(payload, topic)
+            if reading is not None and makeups is self._cbor:
+                self._imprints.learn(payload, topic.fleet, topic.vehicle, reading)
+        return reading
 
 
 def _from_reading(reading: Reading, topic: Topic) -> Decoded:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import msgspec
 import numpy as np
@@ -66,8 +66,11 @@ class Layout:
 
     ``scale`` and ``offset`` have one element per number; ``kept`` selects those that have a channel (None: all), and
     ``cells`` are their places in the flattened values of ``shape``. ``extras`` are (number, window, (position, name)).
+    ``header`` and ``numbers`` say in which records the frame's numbering and the numbers stand.
     """
 
+    header: dict[str, int]
+    numbers: tuple[int, ...]
     rows: tuple[tuple[int, int], ...]
     shape: tuple[int, int]
     scale: NDArray[np.float64]
@@ -84,13 +87,11 @@ class MakeUp:
 
     header: dict[str, int]
     first: int
-    numbers: tuple[int, ...]
     has_times: bool
     layouts: dict[tuple[int, ...], Layout] = field(default_factory=dict)
 
 
-@dataclass(frozen=True)
-class Reading:
+class Reading(NamedTuple):
     """One pack read by its layout; ``numbers`` are in channel units, ``codes`` are (cell, code) of words."""
 
     layout: Layout
@@ -101,6 +102,29 @@ class Reading:
     thinned: int
     numbers: NDArray[np.float64]
     codes: list[tuple[int, float]]
+
+
+def header_is_sound(seq: int, after: int | None, thinned: int) -> bool:
+    """Return whether whole numbers are a frame's numbering; the full way says what is wrong with them."""
+    return 0 < seq <= GREATEST_SEQ and (after is None or 0 <= after < seq) and 0 <= thinned <= GREATEST_SEQ
+
+
+def finish(
+    layout: Layout,
+    given: NDArray[np.float64],
+    times_s: list[float],
+    header: tuple[str, int, int | None, int],
+    codes: list[tuple[int, float]],
+) -> Reading | None:
+    """Return the reading of numbers as they were sent, or None where one of them is not finite or very large."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        numbers = given * layout.scale
+        numbers += layout.offset
+        # The sum of squares bounds them all at once; written so that NaN fails too. A pack that fails only because its
+        # numbers are large together goes the full way, which looks at each.
+        if not float(numbers.dot(numbers)) <= GREATEST_VALUE**2:
+            return None
+    return Reading(layout, times_s, *header, numbers, codes)
 
 
 class MakeUps:
@@ -190,18 +214,11 @@ class MakeUps:
         stream, seq = records[0][self._labels.vs], records[1][v]
         after = records[header["after"]][v] if "after" in header else None
         thinned = records[header["thinned"]][v] if "thinned" in header else 0
-        if not (type(stream) is str and is_stream(stream) and type(seq) is int and 0 < seq <= GREATEST_SEQ):
+        whole = type(seq) is int and type(thinned) is int and (after is None or type(after) is int)
+        if not (type(stream) is str and is_stream(stream) and whole and header_is_sound(seq, after, thinned)):
             return None
-        if not ((after is None or (type(after) is int and 0 <= after < seq)) and type(thinned) is int and thinned >= 0):
-            return None
-        given = [records[number][v] for number in makeup.numbers]
-        if not _NUMBER_TYPES.issuperset(map(type, given)) or thinned > GREATEST_SEQ:
-            return None
-        numbers = np.array(given, dtype=np.float64)
-        numbers *= layout.scale
-        numbers += layout.offset
-        # Written so that NaN fails too.
-        if given and not np.abs(numbers).max() <= GREATEST_VALUE:
+        given = [records[number][v] for number in layout.numbers]
+        if not _NUMBER_TYPES.issuperset(map(type, given)):
             return None
         codes = []
         for word in layout.words:
@@ -209,7 +226,7 @@ class MakeUps:
             if type(value) is not word.kind:
                 return None
             codes.append((word.cell, word.codes[value]))
-        return Reading(layout, times, stream, seq, after, thinned, numbers, codes)
+        return finish(layout, np.array(given, dtype=np.float64), times, (stream, seq, after, thinned), codes)
 
     def _pattern(self, records: list[dict[Any, Any]], makeup: MakeUp) -> tuple[tuple[int, ...], list[float]]:
         """Return to which window each channel record belongs (empty: all to one), and the windows' times."""
@@ -250,8 +267,7 @@ class MakeUps:
         plain = ({labels.v}, {labels.vs}, {labels.vb})
         if any(set(records[number]) - {labels.n, labels.u, labels.t} not in plain for number in channels):
             return None
-        numbers = tuple(number for number in channels if labels.v in records[number])
-        return MakeUp(header, first, numbers, any(labels.t in records[number] for number in channels))
+        return MakeUp(header, first, any(labels.t in records[number] for number in channels))
 
     def _layout(
         self, records: list[dict[Any, Any]], makeup: MakeUp, pattern: tuple[int, ...], windows: int
@@ -286,6 +302,8 @@ class MakeUps:
                 words.append(Word(number, labels.vs, cell, codes, str))
         scale_offset = np.array(scales, dtype=np.float64).reshape(-1, 2)
         return Layout(
+            header=makeup.header,
+            numbers=tuple(number for number, _, _ in placed if labels.v in records[number]),
             rows=rows,
             shape=(len(rows), len(CHANNELS)),
             scale=np.ascontiguousarray(scale_offset[:, 0]),
