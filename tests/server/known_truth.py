@@ -1,8 +1,8 @@
 """Signals of known truth for detectors: a few trucks, two drive axles each, with faults that the test decides on.
 
-Written for these tests alone. The lube is a two-mass balance with churning that falls as the oil thins, so it is not the
-law that the detector learns. Everything is made in steps of 10 s and averaged to the window asked for: the same truth
-can be reported at different cadences.
+Written for these tests alone. The lube is a two-mass balance with churning that falls as the oil thins, so it is not
+the law that the detector learns. Everything is made in steps of 10 s and averaged to the window asked for: the same
+truth can be reported at different cadences.
 """
 
 from __future__ import annotations
@@ -11,11 +11,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
+
 from axlewright_models.signals import CHANNELS, ENVELOPE_CHANNELS, INDEX, ORDER_CHANNELS
 from axlewright_models.spec import FleetSpec, parse_fleet
 from axlewright_server.detectors.batch import Rows
-from axlewright_server.kernel import Kernel, StepResult, Symptom
-from numpy.typing import NDArray
+from axlewright_server.kernel import Detector, Kernel, StepResult, Symptom
 
 STEP_S = 10.0
 BEGIN_S = 1_700_000_000.0
@@ -215,12 +216,10 @@ def pick(all_rows: Rows, index: NDArray[np.int64]) -> Rows:
     return Rows(all_rows.vehicle[index], all_rows.time_s[index], all_rows.position[index], all_rows.values[index])
 
 
-def watch(
-    journey: Journey, faults: Faults | None = None, seed: int = 1, window_s: float = 60.0, ambient_cel: float = 15.0
-) -> StepResult:
-    """Return what the whole kernel makes of one truck's journey."""
-    kernel = Kernel(fleet(1))
-    return kernel.run(rows([signals(journey, seed, faults, ambient_cel)], window_s))
+def watch(trucks: list[Arrays], *detectors: Detector, window_s: float = 60.0) -> StepResult:
+    """Return what the kernel makes of trucks t-0, t-1, ...: with these detectors only, or with all."""
+    kernel = Kernel(fleet(len(trucks)), detectors or None)
+    return kernel.run(rows(trucks, window_s))
 
 
 def raised(result: StepResult, code: str | None = None, axle: int | None = None) -> list[Symptom]:

@@ -39,7 +39,9 @@ class Batch:
         return len(self.axles)
 
     def take(self, rows: NDArray[np.int64]) -> Batch:
-        """Return the batch of the chosen rows only."""
+        """Return the batch of the chosen rows only; `rows` ascend."""
+        if len(rows) == len(self):
+            return self
         return Batch(
             self.axles[rows],
             self.time_s[rows],

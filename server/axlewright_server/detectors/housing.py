@@ -51,7 +51,7 @@ class Housing:
         """Return the new state and the housings that came under pressure or ran low, or recovered."""
         values = np.stack([batch.column(channel) for channel in CHANNELS], axis=1)
         present = ~np.isnan(values)
-        standing = np.nan_to_num(batch.column("speed")) < 0.5
+        standing = ~(batch.column("speed") >= 0.5)
         stood_s = np.where(standing, state["stood_s"] + batch.dt_s, 0.0)
         state["stood_s"] = stood_s
         if not present.any():

@@ -15,7 +15,7 @@ import numpy as np
 from axlewright_server.detectors.base import State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.table import AxleTable
-from axlewright_server.detectors.timing import Flags, Floats
+from axlewright_server.detectors.timing import Flags, Floats, put_back, some
 
 SIDES = ("height/left", "height/right")
 
@@ -77,11 +77,11 @@ class LeakDown:
         rows = np.flatnonzero(due)
         if not len(rows):
             return state, []
-        part, few = state[rows], batch.take(rows)
+        part, few = some(state, rows), batch.take(rows)
         heights = np.stack([few.column(side) for side in SIDES], axis=1)
         self._sample(part, few.time_s, heights)
         symptoms = self._judge(part, few, table, heights)
-        state[rows] = part
+        put_back(state, rows, part)
         return state, symptoms
 
     def observable(self, record: State) -> frozenset[str]:

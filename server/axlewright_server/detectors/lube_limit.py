@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from axlewright_models.statistics import ewma_step, time_weight
 from axlewright_server.detectors.base import State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.table import AxleTable
@@ -87,8 +88,9 @@ class LubeLimit:
 class LubeRise:
     """Tell a rise within two minutes that the load does not explain.
 
-    ``span_s``: time over which a rise is measured. ``load_step_kw``, ``load_ratio``: a greater change of the power
-    passed on is a reason to warm up. ``off_delay_s``: quiet time that ends the symptom.
+    ``span_s``: time over which a rise is measured. ``load_step_kw``, ``load_ratio``: power passed on that is
+    so much above its average over ``load_memory_s`` is a reason to warm up. ``off_delay_s``: quiet time that ends the
+    symptom.
     """
 
     name = "lube-rise"
@@ -102,11 +104,13 @@ class LubeRise:
         span_s: float = 120.0,
         load_step_kw: float = 40.0,
         load_ratio: float = 1.5,
+        load_memory_s: float = 900.0,
         off_delay_s: float = 900.0,
     ) -> None:
         self.span_s = span_s
         self.load_step_kw = load_step_kw
         self.load_ratio = load_ratio
+        self.load_memory_s = load_memory_s
         self.off_delay_s = off_delay_s
 
     def start(self, table: AxleTable) -> State:
@@ -136,7 +140,9 @@ class LubeRise:
         flips = latch(state, wanted[:, None], judged[:, None], batch.time_s, 0.0, self.off_delay_s)
         state["anchor_s"] = np.where(due, batch.time_s, state["anchor_s"])
         state["anchor"] = np.where(due, lube, state["anchor"])
-        state["power"] = np.where(due, power_kw, state["power"])
+        # What the load has been for the last quarter of an hour: a pull that has just begun explains the heat.
+        usual = ewma_step(state["power"], power_kw, time_weight(elapsed_s, self.load_memory_s))
+        state["power"] = np.where(due, usual, state["power"])
         return state, self._symptoms(state, flips, batch, rate, limit) if flips.any() else []
 
     def observable(self, record: State) -> frozenset[str]:

@@ -22,7 +22,7 @@ from axlewright_server.detectors.base import State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.observer import P, advance, inputs, learn, rows_at
 from axlewright_server.detectors.table import AxleTable
-from axlewright_server.detectors.timing import Floats, exposure, observe
+from axlewright_server.detectors.timing import Floats, exposure, observe, put_back, some
 
 CODES = ("lube-above-model", "lube-below-model")
 
@@ -113,9 +113,9 @@ class LubeModel:
         ripe, means = observe(state, "window", pair, driven_s, self.observation_s)
         if not len(ripe):
             return state, []
-        part = state[ripe]
+        part = some(state, ripe)
         symptoms = self._judge(part, means[:, 0], means[:, 1], batch.take(ripe))
-        state[ripe] = part
+        put_back(state, ripe, part)
         return state, symptoms
 
     def observable(self, record: State) -> frozenset[str]:

@@ -21,7 +21,7 @@ from axlewright_models.statistics import cusum_step, ewma_step
 from axlewright_server.detectors.base import State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.table import AxleTable
-from axlewright_server.detectors.timing import Flags, Floats, exposure, observe
+from axlewright_server.detectors.timing import Flags, Floats, exposure, observe, put_back, some
 
 # Quantities followed: 0 = height, 1 = lean. Sides of each: 0 = high / left high, 1 = low / right high.
 CODES = (("height-high", "height-low"), ("lean-right", "lean-left"))
@@ -98,9 +98,9 @@ class RideHeight:
         ripe, means = observe(state, "window", both, exposure(batch.dt_s, gate), self.observation_s)
         if not len(ripe):
             return state, []
-        part = state[ripe]
+        part = some(state, ripe)
         symptoms = self._judge(part, means, batch.take(ripe), table)
-        state[ripe] = part
+        put_back(state, ripe, part)
         return state, symptoms
 
     def observable(self, record: State) -> frozenset[str]:

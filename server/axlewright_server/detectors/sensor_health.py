@@ -97,14 +97,14 @@ class SensorHealth:
         """Return the state of axles never heard of."""
         state = np.zeros(len(table), dtype=self.dtype)
         clear_latches(state)
-        for name in ("held", "drive_low", "drive_high", "other_low", "other_high", "trusted", "trusted_s"):
+        for name in ("held", "drive", "drive_low", "drive_high", "other_low", "other_high", "trusted", "trusted_s"):
             state[name] = np.nan
         return state
 
     def step(self, state: State, batch: Batch, table: AxleTable) -> tuple[State, list[Symptom]]:
         """Return the new state and the sensors that failed or came back."""
         raw = batch.raw[:, _COLUMNS]
-        speed = np.nan_to_num(batch.column("speed"))
+        speed = np.fmax(batch.column("speed"), 0.0)
         ambient = batch.column("ambient")
         present = ~np.isnan(raw)
         outside = self._outside(raw, speed, ambient)
@@ -170,7 +170,8 @@ class SensorHealth:
         held_s = np.where(present, np.where(same, state["held_for_s"] + seconds, 0.0), state["held_for_s"])
         state["held"] = np.where(present & ~same, raw, state["held"])
         state["held_for_s"] = held_s
-        drive = state["drive"] + (1.0 - np.exp(-np.minimum(dt_s, 1800.0) / 900.0)) * (speed - state["drive"])
+        drive = np.where(np.isnan(state["drive"]), speed, state["drive"])
+        drive = drive + (1.0 - np.exp(-np.minimum(dt_s, 1800.0) / 900.0)) * (speed - drive)
         fresh = ~same[:, _LUBE] & present[:, _LUBE]
         state["drive"] = drive
         state["drive_low"] = np.where(fresh, drive, np.fmin(state["drive_low"], drive))

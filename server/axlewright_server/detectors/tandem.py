@@ -18,7 +18,7 @@ from axlewright_models.statistics import cusum_step, ewma_step, welford_step
 from axlewright_server.detectors.base import State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.table import AxleTable
-from axlewright_server.detectors.timing import Floats, exposure, observe
+from axlewright_server.detectors.timing import Floats, exposure, observe, put_back, some
 
 CODE = "hotter-than-partner"
 
@@ -78,9 +78,9 @@ class Tandem:
         ripe, means = observe(state, "window", difference, seconds, self.observation_s)
         if not len(ripe):
             return state, []
-        part = state[ripe]
+        part = some(state, ripe)
         symptoms = self._judge(part, means, batch.take(ripe), table)
-        state[ripe] = part
+        put_back(state, ripe, part)
         return state, symptoms
 
     def observable(self, record: State) -> frozenset[str]:

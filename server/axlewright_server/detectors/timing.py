@@ -59,6 +59,17 @@ def latch(
     return np.asarray(flip)
 
 
+def some(state: NDArray[Any], rows: NDArray[np.int64]) -> NDArray[Any]:
+    """Return the chosen records, `rows` ascending: the state itself when they are all, else a copy."""
+    return state if len(rows) == len(state) else state[rows]
+
+
+def put_back(state: NDArray[Any], rows: NDArray[np.int64], part: NDArray[Any]) -> None:
+    """Write what :func:`some` gave back into its state."""
+    if part is not state:
+        state[rows] = part
+
+
 def exposure(dt_s: Floats, gate: Flags, longest_s: float = LONGEST_EXPOSURE_S) -> Floats:
     """Return the seconds that each row counts for: its time where the gate is open, at most `longest_s`.
 

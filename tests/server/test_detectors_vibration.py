@@ -1,0 +1,99 @@
+"""The vibration detector against lines whose rise is known, and the housing's sensors."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from known_truth import BEGIN_S, Faults, Journey, after, fleet, hours, raised, rows, signals, watch
+
+from axlewright_models.signals import INDEX
+from axlewright_models.statistics import siegmund_run_length
+from axlewright_server.detectors.housing import Housing
+from axlewright_server.detectors.vibration import LINES, Vibration
+from axlewright_server.kernel import Kernel
+
+# Long enough that the bands between 55 and 88 km/h are learnt.
+LONG = Journey((("drive", 16.0),))
+FAULT_H = 13.0
+
+
+@pytest.fixture(scope="module")
+def healthy():
+    return watch([signals(LONG, seed) for seed in range(1, 7)], Vibration())
+
+
+def test_healthy_trucks_on_roads_of_all_kinds_raise_nothing(healthy):
+    assert not healthy.symptoms
+
+
+@pytest.mark.parametrize("line", ["vib/order/driveshaft-1", "vib/order/mesh-2", "vib/envelope/outer-race"])
+@pytest.mark.parametrize("window_s", [10.0, 60.0])
+def test_one_line_that_doubles_is_found_and_no_other(line, window_s):
+    faults = Faults(axle=1, gains={line: after(FAULT_H, 1.5)})
+    found = raised(watch([signals(LONG, 2, faults)], Vibration(), window_s=window_s))
+    assert {(symptom.axle, symptom.channel) for symptom in found} == {(1, line)}
+    assert FAULT_H < hours(found[0]) < FAULT_H + 0.5
+    assert found[-1].level == 2
+    assert found[-1].limit == pytest.approx(2.0)
+
+
+def test_a_rough_road_that_lifts_all_lines_is_no_fault_of_any_line():
+    faults = Faults(gains={name: after(FAULT_H, 0.6) for name in LINES})
+    found = raised(watch([signals(LONG, 3, faults)], Vibration()))
+    assert not [symptom for symptom in found if symptom.code in {"order-high", "envelope-high"}]
+
+
+def test_a_line_that_falls_back_ends_its_symptom():
+    gain = {"vib/order/driveshaft-2": lambda t: np.where((t > 13 * 3600) & (t < 14 * 3600), 2.0, 0.0)}
+    levels = [symptom.level for symptom in watch([signals(LONG, 2, Faults(gains=gain))], Vibration()).symptoms]
+    assert levels[0] > 0
+    assert levels[-1] == 0
+
+
+def test_nothing_is_learnt_while_a_symptom_stands_or_after_learning():
+    faults = Faults(gains={"vib/order/driveshaft-1": after(FAULT_H, 2.0)})
+    made = signals(LONG, 2, faults)
+    kernel = Kernel(fleet(1), [Vibration()])
+    whole = rows([made])
+    first = whole.time_s <= BEGIN_S + FAULT_H * 3600.0
+    kernel.run(type(whole)(*(part[first] for part in (whole.vehicle, whole.time_s, whole.position, whole.values))))
+    learnt = kernel._states[1]["count"][0] >= Vibration().learning
+    before = kernel._states[1]["mean"][0].copy()
+    kernel.run(whole)
+    assert learnt.any()
+    assert np.array_equal(before[learnt], kernel._states[1]["mean"][0][learnt])
+
+
+def test_the_designed_run_length_is_the_one_that_the_docstring_claims():
+    detector = Vibration()
+    claimed = siegmund_run_length(float(detector.slack), float(detector.decision), 0.0, sides="one")
+    assert claimed == pytest.approx(4.6e7, rel=0.02)
+
+
+def test_the_line_that_gave_way_is_told_by_its_ratio():
+    faults = Faults(gains={"vib/order/driveshaft-1": after(FAULT_H, 2.0)})
+    found = raised(watch([signals(LONG, 2, faults)], Vibration()))
+    # The average is on its way to 3 when level 2 is told.
+    assert 2.0 <= found[-1].value <= 3.2
+
+
+def test_pressure_behind_a_blocked_breather_is_found_and_ends():
+    made = signals(Journey((("drive", 4.0),)), 1)
+    t = 10.0 * np.arange(1, len(made) + 1)
+    made[:, 1, INDEX["sump-pressure"]] = np.where((t > 3600) & (t < 7200), 20.0, 1.0)
+    made[:, 2, INDEX["sump-pressure"]] = 1.0
+    symptoms = watch([made], Housing()).symptoms
+    assert [(symptom.axle, symptom.code, symptom.level) for symptom in symptoms] == [
+        (0, "sump-pressure-high", 1),
+        (0, "sump-pressure-high", 0),
+    ]
+
+
+def test_a_low_level_counts_only_when_the_lube_has_come_to_rest():
+    def with_level(journey):
+        made = signals(journey, 1)
+        made[:, 1:, INDEX["lube-level"]] = -20.0
+        return watch([made], Housing())
+
+    assert not with_level(Journey((("drive", 2.0),))).symptoms
+    assert raised(with_level(Journey((("drive", 1.0), ("park", 1.0)))), "lube-level-low")
