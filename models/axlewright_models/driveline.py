@@ -18,11 +18,10 @@ from axlewright_models.driveline_geometry import (
     Run,
     Shaft,
     angles_at,
-    joint_angles_deg,
-    pinion_angle_change_deg,
 )
 from axlewright_models.errors import SpecificationError
 from axlewright_models.joint_chain import equivalent_angle_deg, torsional_excitation
+from axlewright_models.shaft_angles import joint_angles_deg, pinion_angle_change_deg
 from axlewright_models.spec import AxleSpec, ShaftSpec, VehicleSpec
 
 __all__ = [

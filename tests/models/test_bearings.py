@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import signal, stats
 
-from axlewright_models import bearings
+from axlewright_models import bearing_decision, bearings
 from axlewright_models.bearings import Geometry, defect_orders
 from axlewright_models.errors import ModelError
 from axlewright_models.orders import Train
@@ -127,7 +127,9 @@ class TestDecision:
         # The stated chance must bound the true one: in 200 spectra of noise, at most 5 % (binomial, 3.5 sigma: 21)
         # may fall below 0.05.
         noise = rng.standard_normal((200, 12_000))
-        chances = [bearings.decide(spectra.hann_spectrum(row, 50.0), PINION).suspicions[0].chance for row in noise]
+        chances = [
+            bearing_decision.decide(spectra.hann_spectrum(row, 50.0), PINION).suspicions[0].chance for row in noise
+        ]
         assert np.sum(np.array(chances) < 0.05) <= 21
 
     def test_a_hopeless_signal_gives_none(self, rng):
@@ -157,33 +159,33 @@ class TestDecision:
     def test_a_brake_that_rubs_once_a_wheel_turn_is_no_bearing_when_wheel_orders_are_known(self, rng):
         turns = turns_of()
         rub = 1 + 3 * np.maximum(np.cos(2 * np.pi * turns * 12 / 41), 0) ** 8
-        search = bearings.Search(own_orders=(1.0, 12 / 41))
+        search = bearing_decision.Search(own_orders=(1.0, 12 / 41))
         decisions = features.bearing_decisions(rub * rng.standard_normal((10, SIZE)), RATE, turns, PINION, search)
         assert [decision.fault for decision in decisions] == [None] * 10
 
     def test_one_stray_line_is_no_bearing(self, rng):
         order = defect_orders(PINION)["outer-race"]
         tone = 30 * np.sin(2 * np.pi * order * np.arange(20_000) / 100)
-        decision = bearings.decide(spectra.hann_spectrum(rng.standard_normal(20_000) + tone, 100.0), PINION)
+        decision = bearing_decision.decide(spectra.hann_spectrum(rng.standard_normal(20_000) + tone, 100.0), PINION)
         assert decision.fault is None
 
     def test_sum_of_lines_is_the_gamma_distribution(self):  # independent: scipy.stats
         total = np.linspace(0, 60, 25)
         for terms in (1, 4, 12):
-            assert_allclose(bearings._chance_of_sum(total, terms), stats.gamma.sf(total, terms), rtol=1e-10)
+            assert_allclose(bearing_decision._chance_of_sum(total, terms), stats.gamma.sf(total, terms), rtol=1e-10)
 
     def test_floor_is_that_of_exponential_scatter(self, rng):
-        heights = bearings.relative_to_floor(rng.exponential(3.0, 40_000), 500)
+        heights = bearing_decision.relative_to_floor(rng.exponential(3.0, 40_000), 500)
         # A median over ln 2 of 500 scatters by 1 / sqrt(500) / ln 2 = 6 %, and there are 160 of them.
         assert_allclose(heights.mean(), 1.0, atol=0.02)
 
     def test_a_spectrum_that_ends_too_early_says_so(self):
         short = spectra.hann_spectrum(np.sin(np.arange(64.0)), 0.5)
-        assert bearings.decide(short, PINION).reason == "the spectrum ends below every defect order"
+        assert bearing_decision.decide(short, PINION).reason == "the spectrum ends below every defect order"
 
     def test_one_record_at_a_time(self):
         with pytest.raises(ModelError, match="decide one record at a time"):
-            bearings.decide(spectra.hann_spectrum(np.zeros((2, 64)), 10.0), PINION)
+            bearing_decision.decide(spectra.hann_spectrum(np.zeros((2, 64)), 10.0), PINION)
 
 
 class TestFeatures:

@@ -8,8 +8,8 @@ from scipy.linalg import eigh
 
 from axlewright_models import suspension
 from axlewright_models.errors import ModelError
+from axlewright_models.height_valve import HeightValve
 from axlewright_models.quarter_car import QuarterCar, road_rms
-from axlewright_models.suspension import HeightValve
 
 
 class TestAirSpring:

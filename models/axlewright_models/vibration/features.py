@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from axlewright_models.bearings import Decision, Geometry, Search, amplitudes_at_defects, decide, defect_orders
+from axlewright_models.bearing_decision import Decision, Search, decide
+from axlewright_models.bearings import Geometry, amplitudes_at_defects, defect_orders
 from axlewright_models.errors import ModelError
 from axlewright_models.orders import Train, source_orders
 from axlewright_models.signals import ENVELOPE_CHANNELS, ORDER_CHANNELS
@@ -22,8 +23,8 @@ from axlewright_models.vibration.spectra import Spectrum, tone_near
 
 Array = NDArray[np.float64]
 
-# Eight turns separate the second harmonic of the wheel from the driveshaft; fewer make no order spectrum.
-FEWEST_TURNS = 8.0
+# Two bins must fit between the wheel's third order and the driveshaft's first (0.12 orders at a ratio of 3.42).
+FEWEST_TURNS = 18.0
 # An envelope must hold so many harmonics of the fastest defect rhythm.
 HARMONICS_IN_BAND = 3.0
 # The spectrum of a squared envelope falls to nought at the width of its band: judge only the larger part.

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from axlewright_models.bearings import Geometry, Search
+from axlewright_models.bearing_decision import Search
+from axlewright_models.bearings import Geometry
 from axlewright_models.orders import Train
 from axlewright_models.spec import BearingSpec, VehicleSpec
 from axlewright_models.vibration.features import Machine
