@@ -23,7 +23,9 @@ def _demo_arguments(parser: argparse.ArgumentParser) -> None:
         "--broker-port", type=int, default=BROKER_PORT, metavar="N", help=f"port of the broker ({BROKER_PORT})"
     )
     parser.add_argument("--history-days", type=_days, default=14.0, metavar="D", help="days of history behind now (14)")
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="another number, another fleet (1)")
+    parser.add_argument(
+        "--seed", type=int, default=1, metavar="N", help="another number, other days; counts when a run begins anew (1)"
+    )
     parser.add_argument("--fresh", action="store_true", help="forget the last run and begin anew")
     parser.add_argument("--no-history", action="store_true", help="start without history, or without the time between")
 

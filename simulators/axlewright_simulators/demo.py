@@ -45,10 +45,11 @@ LONGEST_GAP_DAYS = 60.0
 
 
 class Notes(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What ``demo.json`` remembers: the mark of a demonstration's folder."""
+    """What ``demo.json`` remembers: the mark of a demonstration's folder, and whether its preparation was finished."""
 
     seed: int
     begun_s: float
+    ready: bool
 
 
 @dataclass(frozen=True)
@@ -132,20 +133,33 @@ def _vehicles_of_package() -> Sequence[str]:
 
 def _prepare(paths: DemoPaths, options: DemoOptions, console: Console) -> FleetSpec:
     """Make or go on with the demonstration's folder: fleet file, history up to now, truth, trucks."""
-    if options.fresh:
+    notes = read_notes(paths)
+    known = notes is not None and notes.ready and not options.fresh
+    if not known:
         clear_demo(paths)
-    known = paths.notes.exists()
-    if not known and paths.data.exists() and any(paths.data.iterdir()):
-        raise ModelError(f"{paths.data} is not empty and no demonstration's folder; choose another with --data")
-    paths.data.mkdir(parents=True, exist_ok=True)
+        paths.data.mkdir(parents=True, exist_ok=True)
+        write_notes(paths, Notes(options.seed, time.time(), ready=False))
     paths.fleet.write_text(demo_fleet_text(), encoding="utf-8")
     fleet = load_fleet(paths.fleet)
     console.print(f"[bold]{fleet.name}[/bold], {len(fleet.vehicles)} trucks, region: {fleet.region}")
     trucks = _continued(paths, options, fleet, console) if known else _begun(paths, options, fleet, console)
     write_agents(paths.trucks, paths.fleet, fleet.fleet, f"mqtt://127.0.0.1:{options.broker_port}", trucks)
     if not known:
-        paths.notes.write_bytes(msgspec.json.encode(Notes(options.seed, time.time())))
+        write_notes(paths, Notes(options.seed, time.time(), ready=True))
     return fleet
+
+
+def read_notes(paths: DemoPaths) -> Notes | None:
+    """Return what the last run noted; None when there was none, or it left nothing legible."""
+    try:
+        return msgspec.json.decode(paths.notes.read_bytes(), type=Notes)
+    except (OSError, msgspec.DecodeError):
+        return None
+
+
+def write_notes(paths: DemoPaths, notes: Notes) -> None:
+    """Mark the folder as a demonstration's."""
+    paths.notes.write_bytes(msgspec.json.encode(notes))
 
 
 def clear_demo(paths: DemoPaths) -> None:
@@ -159,7 +173,10 @@ def clear_demo(paths: DemoPaths) -> None:
     if not paths.data.exists():
         return
     if not paths.notes.exists() and any(paths.data.iterdir()):
-        raise ModelError(f"{paths.data} is no demonstration's folder (it has no demo.json); it is left as it is")
+        raise ModelError(
+            f"{paths.data} is not empty and no demonstration's folder (it has no demo.json); it is left as it is: "
+            "choose another with --data"
+        )
     shutil.rmtree(paths.data)
 
 

@@ -15,11 +15,11 @@ from axlewright_edge.config import SimulatedSettings, load_agent
 from axlewright_models.command_line import Command
 from axlewright_models.errors import ModelError
 from axlewright_models.spec import FleetSpec
-from axlewright_simulators import processes
+from axlewright_simulators import demo, processes
 from axlewright_simulators.agents import write_agents
 from axlewright_simulators.commands import DEMO, TRUCKS
 from axlewright_simulators.convoy import ConvoyOptions, convoy_trucks
-from axlewright_simulators.demo import DemoOptions, DemoPaths, clear_demo, run_demo
+from axlewright_simulators.demo import DemoOptions, DemoPaths, Notes, clear_demo, read_notes, run_demo, write_notes
 from axlewright_simulators.state import TruckFile, load_truck
 
 NOW_S = 1_780_000_000.0
@@ -55,16 +55,30 @@ def test_a_free_port_is_let_through(busy_port: int) -> None:
 
 
 def test_fresh_removes_a_demonstrations_folder_and_nothing_else(tmp_path: Path) -> None:
-    demo, other = tmp_path / "demo", tmp_path / "other"
-    for folder in (demo, other):
+    mine, other = tmp_path / "demo", tmp_path / "other"
+    for folder in (mine, other):
         folder.mkdir()
         (folder / "precious.txt").write_text("keep")
-    (demo / "demo.json").write_text("{}")
-    clear_demo(DemoPaths(demo))
-    assert not demo.exists()
-    with pytest.raises(ModelError, match=r"is no demonstration's folder .* left as it is"):
+    (mine / "demo.json").write_text("{}")
+    clear_demo(DemoPaths(mine))
+    assert not mine.exists()
+    with pytest.raises(ModelError, match=r"no demonstration's folder .* left as it is"):
         clear_demo(DemoPaths(other))
     assert (other / "precious.txt").read_text() == "keep"
+
+
+def test_a_preparation_that_was_cut_short_is_begun_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    paths = DemoPaths(tmp_path / "d")
+    paths.data.mkdir()
+    write_notes(paths, Notes(1, NOW_S, ready=False))
+    (paths.data / "half").write_text("half a history")
+    begun: list[str] = []
+    monkeypatch.setattr(demo, "_begun", lambda *_: begun.append("anew") or [])
+    options = DemoOptions(paths.data, 1, 2, 1.0, 7, fresh=False, history=False)
+    demo._prepare(paths, options, Console(quiet=True))
+    assert begun == ["anew"] and not (paths.data / "half").exists()
+    notes = read_notes(paths)
+    assert notes is not None and notes.ready and notes.seed == 7
 
 
 @pytest.mark.parametrize("begin_s", [None, NOW_S])
