@@ -112,20 +112,23 @@ class Agent:
             if self.source.can_wait and self.outbox.queued >= self._read_ahead():
                 self._stop.wait(0.05)
                 continue
-            self._store(self._gather())
+            self._gather()
 
     def _read_ahead(self) -> int:
         return max(1, min(MOST_READ_AHEAD, self.settings.outbox.max_frames // 2))
 
-    def _gather(self) -> list[Window]:
-        """Return the windows that are ready now: one commit is enough for all of them."""
+    def _gather(self) -> None:
+        """Store the windows that are ready now: one commit is enough for all of them."""
         windows: list[Window] = []
         most = min(MOST_AT_ONCE, self._read_ahead())
-        window = self.source.read(READ_TIMEOUT_S)
-        while window is not None:
-            windows.append(window)
-            window = self.source.read(0.0) if len(windows) < most else None
-        return windows
+        try:
+            window = self.source.read(READ_TIMEOUT_S)
+            while window is not None:
+                windows.append(window)
+                window = self.source.read(0.0) if len(windows) < most else None
+        finally:
+            # A source that fails in the middle has given what it gave before.
+            self._store(windows)
 
     def _store(self, windows: list[Window]) -> None:
         if not windows:

@@ -163,9 +163,12 @@ class FakeOffice:
             client.publish(Topic(topic.fleet, topic.vehicle, TopicKind.ACK).text, encode_message(ack), qos=1)
 
 
-@pytest.fixture(params=[EmbeddedBroker, Mosquitto], ids=["embedded", "mosquitto"])
+BROKERS: dict[str, Callable[[Path], RunningBroker]] = {"embedded": EmbeddedBroker, "mosquitto": Mosquitto}
+
+
+@pytest.fixture(params=list(BROKERS))
 def broker(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[RunningBroker]:
-    running: RunningBroker = request.param(tmp_path)
+    running = BROKERS[request.param](tmp_path)
     running.start()
     yield running
     running.stop()

@@ -213,7 +213,7 @@ def test_a_full_disk_is_an_error_that_leaves_the_outbox_usable(tmp_path: Path) -
     with filled(tmp_path / "o.sqlite", 10) as outbox:
         pages = outbox._connection.execute("PRAGMA page_count").fetchone()[0]
         outbox._connection.execute(f"PRAGMA max_page_count = {pages}")
-        with pytest.raises(OutboxError, match="full; free some of the disk, or lower outbox.max_bytes"):
+        with pytest.raises(OutboxError, match=r"full; free some of the disk, or lower outbox\.max_bytes"):
             outbox.put([window(number) for number in range(10, 500)])
         assert (outbox.queued, outbox.last_seq) == (10, 10)
         outbox._connection.execute(f"PRAGMA max_page_count = {pages + 1000}")

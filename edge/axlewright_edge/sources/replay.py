@@ -85,22 +85,27 @@ class ReplaySource:
         self._wait = wait
         self._stream: Iterator[tuple[str, Window]] | None = None
         self._next: Window | None = None
+        # What is wrong with the row after the window that is due: that window is handed out first.
+        self._fault: TableError | None = None
         self.finished = False
 
     def open(self, after_s: float | None = None) -> None:
         """Go to the first window after `after_s`."""
         self._stream = read_table(self._path, {self._vehicle})
+        self._fault = None
         first = self._take()
-        if first is None:
+        if first is None and self._fault is None:
             raise SourceError(f"{self._path}: holds no row of vehicle {self._vehicle}")
         while first is not None and after_s is not None and first.time_s <= after_s:
             first = self._take()
         self._next = first
-        self.finished = first is None
+        self.finished = first is None and self._fault is None
 
     def read(self, timeout_s: float) -> Window | None:
         """Return the next window when it is due."""
         if self._next is None:
+            if self._fault is not None:
+                raise self._fault
             return None
         ahead_s = self._pace.ahead(self._next.time_s)
         if ahead_s > 0.0:
@@ -108,7 +113,7 @@ class ReplaySource:
             if self._pace.ahead(self._next.time_s) > 0.0:
                 return None
         window, self._next = self._next, self._take()
-        self.finished = self._next is None
+        self.finished = self._next is None and self._fault is None
         return window
 
     def set_window(self, seconds: float) -> None:
@@ -123,5 +128,9 @@ class ReplaySource:
     def _take(self) -> Window | None:
         if self._stream is None:
             return None
-        entry = next(self._stream, None)
+        try:
+            entry = next(self._stream, None)
+        except TableError as error:
+            self._fault = error
+            return None
         return None if entry is None else entry[1]
