@@ -20,7 +20,7 @@ from axlewright_models.driveline_geometry import (
     angles_at,
 )
 from axlewright_models.errors import SpecificationError
-from axlewright_models.joint_chain import equivalent_angle_deg, torsional_excitation
+from axlewright_models.joint_chain import equivalent_angle_deg, inertial_excitation, torsional_excitation
 from axlewright_models.shaft_angles import joint_angles_deg, pinion_angle_change_deg
 from axlewright_models.spec import AxleSpec, ShaftSpec, VehicleSpec
 
@@ -66,6 +66,12 @@ class Consequence:
         Over the truck's ``torsional_limit_rad_s2``; above 1 is too much.
     pinion_angle_deg : float
         Inclination of this axle's input shaft. [deg]
+    inertial_rad_s2 : float
+        Greatest angular acceleration of any shaft of these runs, driven from either end. Two joints that cancel
+        leave the excitation small, yet the shaft between them shakes with this. [rad/s2]
+    angle_ratio_to_limit : float
+        Worst joint angle over the truck's ``joint_angle_maximum_deg``. When both axles sink alike the excitation
+        may hardly change: then this is what tells.
     """
 
     joint_names: tuple[str, ...]
@@ -75,6 +81,8 @@ class Consequence:
     excitation_rad_s2: float
     ratio_to_limit: float
     pinion_angle_deg: float
+    inertial_rad_s2: float
+    angle_ratio_to_limit: float
 
 
 def driveline_of(vehicle: VehicleSpec) -> Driveline:
@@ -141,7 +149,9 @@ def ride_height_consequence(
     bent = angles.joints_deg[joints]
     names = driveline.joint_names[joints]
     worst = max(equivalents)
-    excitation = float((np.deg2rad(worst) * shaft_speed_1_min * np.pi / 30.0) ** 2)
+    speed = shaft_speed_1_min * np.pi / 30.0
+    excitation = float((np.deg2rad(worst) * speed) ** 2)
+    inertial = [inertial_excitation(speed, angles.joints_deg[run], angles.phases_deg[run]) for run in runs]
     return Consequence(
         joint_names=names,
         joint_angles_deg=tuple(float(angle) for angle in bent),
@@ -150,6 +160,8 @@ def ride_height_consequence(
         excitation_rad_s2=excitation,
         ratio_to_limit=excitation / vehicle.limit("torsional_limit_rad_s2"),
         pinion_angle_deg=float(angles.pinions_deg[number]),
+        inertial_rad_s2=float(np.max(inertial)),
+        angle_ratio_to_limit=float(bent.max()) / vehicle.limit("joint_angle_maximum_deg"),
     )
 
 

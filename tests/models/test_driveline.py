@@ -245,6 +245,19 @@ class TestConsequence:
         both = driveline.ride_height_consequence(TRACTOR, 3, -20.0, 1700.0, {2: -20.0})
         assert one.joint_angles_deg != both.joint_angles_deg
 
+    def test_when_both_axles_sink_alike_the_angle_tells_what_the_excitation_hides(self):
+        both = driveline.ride_height_consequence(TRACTOR, 3, -25.0, 1700.0, {2: -25.0})
+        level = driveline.ride_height_consequence(TRACTOR, 3, 0.0, 1700.0)
+        assert both.ratio_to_limit < 0.2
+        assert both.angle_ratio_to_limit > 1.5
+        assert both.inertial_rad_s2 > 5 * level.inertial_rad_s2
+
+    def test_inertial_excitation_is_that_of_the_worst_single_joint_of_one_shaft_runs(self):
+        found = driveline.ride_height_consequence(TRACTOR, 2, -20.0, 1700.0)
+        worst = max(found.joint_angles_deg)
+        assert_allclose(found.inertial_rad_s2, (np.deg2rad(worst) * 1700 * np.pi / 30) ** 2, rtol=1e-9)
+        assert_allclose(found.angle_ratio_to_limit, worst / 3.0, rtol=1e-9)
+
     def test_parallel_rods_keep_the_pinion(self):
         vehicle = VehicleSpec(
             id="t-2", type="x", driveline=TRACTOR.driveline, suspension=SuspensionSpec(kind="parallel-link")
