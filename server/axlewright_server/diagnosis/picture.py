@@ -67,17 +67,20 @@ def seen(knowledge: Knowledge, own: AxleView, partner: AxleView | None) -> dict[
         elif any(key in believed for key in kind.symptoms):
             stands = True
         else:
-            visible = any(key in own.observable and not _hidden(key, own) for key in kind.symptoms)
-            stands = False if visible else None
+            visible = any(key in own.observable and not _hidden(key, own, partner) for key in kind.symptoms)
+            doubted = any(key in own.standing for key in kind.symptoms)
+            stands = False if visible and not doubted else None
         if stands is not None:
             result[name] = stands
     return result
 
 
-def _hidden(key: str, own: AxleView) -> bool:
+def _hidden(key: str, own: AxleView, partner: AxleView | None) -> bool:
     """Return whether a failed sensor keeps a symptom from being seen."""
     if key.startswith("sensor-"):
         return False
+    if key == "hotter-than-partner" and partner is not None and "lube" in partner.faulty:
+        return True
     if key.startswith("lube-") or key == "hotter-than-partner":
         return "lube" in own.faulty
     if "/" in key:

@@ -56,14 +56,7 @@ def posterior(
     >>> next(iter(probabilities))
     'driveshaft-unbalance'
     """
-    logs = {NONE: math.log(knowledge.none.prior)}
-    for cause, kind in knowledge.causes.items():
-        if cause not in exclude:
-            logs[cause] = math.log(kind.prior)
-    for cause in logs:
-        for evidence, stands in seen.items():
-            p = knowledge.evidence[evidence].background if cause == NONE else knowledge.likelihood(cause, evidence)
-            logs[cause] += math.log(p if stands else 1.0 - p)
+    logs = {cause: _weight(knowledge, cause, seen) for cause in (NONE, *knowledge.causes) if cause not in exclude}
     top = max(logs.values())
     weights = {cause: math.exp(value - top) for cause, value in logs.items()}
     total = math.fsum(weights.values())
@@ -95,19 +88,36 @@ def diagnose(knowledge: Knowledge, seen: Mapping[str, bool]) -> list[Finding]:
 
 
 def _leader(knowledge: Knowledge, seen: Mapping[str, bool], present: set[str], taken: frozenset[str]) -> str:
-    """Return the cause that leads on the evidence that it explains itself."""
-    best, best_score = NONE, 0.0
-    for cause in sorted(knowledge.causes):
-        explained = _explained(knowledge, cause, present) if cause not in taken else set()
+    """Return the cause that leads on what it explains, when chance or one more fault has to explain the rest."""
+    best, best_score = NONE, -math.inf
+    for cause in sorted(set(knowledge.causes) - taken):
+        explained = _explained(knowledge, cause, present)
         if not explained:
             continue
-        probabilities = posterior(knowledge, _picture(knowledge, seen, explained), taken)
-        # Explaining more weighs more: each further symptom explained is one less to blame on chance.
-        rest = math.fsum(math.log(knowledge.evidence[name].background) for name in present - explained)
-        score = probabilities[cause] * math.exp(rest)
+        picture = _picture(knowledge, seen, explained)
+        probabilities = posterior(knowledge, picture, taken)
+        rest = present - explained
+        score = _weight(knowledge, cause, picture) + (_rest(knowledge, seen, rest, taken | {cause}) if rest else 0.0)
         if probabilities[cause] > probabilities[NONE] and score > best_score:
             best, best_score = cause, score
     return best
+
+
+def _rest(knowledge: Knowledge, seen: Mapping[str, bool], rest: set[str], taken: frozenset[str]) -> float:
+    """Return the logarithm of the best that chance or one further fault makes of the rest."""
+    picture = _picture(knowledge, seen, rest)
+    none = math.log(knowledge.none.prior)
+    others = (NONE, *(cause for cause in knowledge.causes if cause not in taken))
+    return max(_weight(knowledge, cause, picture) for cause in others) - none
+
+
+def _weight(knowledge: Knowledge, cause: str, seen: Mapping[str, bool]) -> float:
+    """Return the logarithm of prior times likelihood."""
+    total = math.log(knowledge.none.prior if cause == NONE else knowledge.causes[cause].prior)
+    for evidence, stands in seen.items():
+        p = knowledge.evidence[evidence].background if cause == NONE else knowledge.likelihood(cause, evidence)
+        total += math.log(p if stands else 1.0 - p)
+    return total
 
 
 def _explained(knowledge: Knowledge, cause: str, present: set[str]) -> set[str]:
