@@ -122,8 +122,8 @@ def predict(
     noise_sd : array_like, shape (...)
         Standard deviation of the target about the law, in the target's unit.
     """
-    mean = np.einsum("...i,...i->...", row, theta)
-    spread = np.einsum("...i,...ij,...j->...", row, covariance, row)
+    mean = _dot(row, theta)
+    spread = _dot(row, _times(covariance, row))
     return mean, np.sqrt(np.maximum(spread, 0.0) + np.square(np.asarray(noise_sd, dtype=np.float64)))
 
 
@@ -159,7 +159,8 @@ def rls_step(
     -------
     (theta, covariance, innovation, innovation_sd) : tuple of ndarray
         Innovation = observed minus expected before this observation was used, with its standard deviation. A row
-        with NaN leaves its axle's state bit for bit as it was; its innovation is NaN.
+        with NaN leaves its axle's state bit for bit as it was; its innovation is NaN. An axle's result does not depend,
+        to the last bit, on which or how many other axles stand beside it.
     """
     target = np.asarray(target, dtype=np.float64)
     usable = np.isfinite(target) & np.isfinite(row).all(axis=-1)
@@ -167,7 +168,7 @@ def rls_step(
     seen_theta, seen_covariance = _forget(theta, covariance, np.asarray(forgetting, dtype=np.float64), belief)
     expected, spread = predict(seen_theta, seen_covariance, row, noise_sd)
     innovation = np.where(usable, target - expected, np.nan)
-    shift = np.einsum("...ij,...j->...i", seen_covariance, row)
+    shift = _times(seen_covariance, row)
     gain = shift / np.square(spread)[..., None]
     new_theta = seen_theta + gain * np.where(usable, innovation, 0.0)[..., None]
     noise = np.square(np.broadcast_to(np.asarray(noise_sd, dtype=np.float64), target.shape))
@@ -185,23 +186,47 @@ def _forget(theta: Floats, covariance: Floats, forgetting: Floats, belief: Prior
     """Mix the information so far with the prior's: keeps the covariance between 0 and the prior's."""
     keep = forgetting[..., None, None]
     # Scaled by the prior's standard deviations, the matrices are well conditioned whatever the parameters' units.
-    scale = np.sqrt(np.diagonal(belief.covariance))
+    scale: Floats = np.asarray(np.sqrt(np.diagonal(belief.covariance)), dtype=np.float64)
     outer = scale[:, None] * scale[None, :]
-    prior_information = np.linalg.inv(belief.covariance / outer)
+    prior_information: Floats = np.asarray(np.linalg.inv(belief.covariance / outer), dtype=np.float64)
     information = np.linalg.inv(covariance / outer)
     mixed = keep * information + (1.0 - keep) * prior_information
     new_covariance = np.linalg.inv(mixed)
     # theta moves towards the prior by what the prior weighs: theta - (1 - keep) P Lambda0 (theta - theta0).
-    away = np.einsum("ij,...j->...i", prior_information, (theta - belief.theta) / scale)
-    pull = (1.0 - forgetting)[..., None] * np.einsum("...ij,...j->...i", new_covariance, away)
+    away = _times(prior_information, (theta - belief.theta) / scale)
+    pull = (1.0 - forgetting)[..., None] * _times(new_covariance, away)
     return theta - pull * scale, new_covariance * outer
 
 
 def _joseph(covariance: Floats, row: Floats, gain: Floats, noise: Floats) -> Floats:
     """Shrink the covariance by Joseph's form, which stays symmetric and positive definite under rounding."""
     left = np.eye(row.shape[-1]) - gain[..., :, None] * row[..., None, :]
-    shrunk = left @ covariance @ np.swapaxes(left, -1, -2)
+    shrunk = _product(_product(left, covariance), np.swapaxes(left, -1, -2))
     return shrunk + noise[..., None, None] * gain[..., :, None] * gain[..., None, :]
+
+
+def _dot(left: Floats, right: Floats) -> Floats:
+    """Return the sum over the last axis in a fixed order: einsum and matmul change theirs with the number of rows."""
+    total = left[..., 0] * right[..., 0]
+    for index in range(1, left.shape[-1]):
+        total = total + left[..., index] * right[..., index]
+    return np.asarray(total)
+
+
+def _times(matrix: Floats, vector: Floats) -> Floats:
+    """Return matrix times vector, in the same fixed order."""
+    total = matrix[..., :, 0] * vector[..., 0, None]
+    for index in range(1, vector.shape[-1]):
+        total = total + matrix[..., :, index] * vector[..., index, None]
+    return np.asarray(total)
+
+
+def _product(left: Floats, right: Floats) -> Floats:
+    """Return matrix times matrix, in the same fixed order."""
+    total = left[..., :, 0, None] * right[..., 0, None, :]
+    for index in range(1, right.shape[-2]):
+        total = total + left[..., :, index, None] * right[..., index, None, :]
+    return np.asarray(total)
 
 
 def _within_bounds(theta: Floats, covariance: Floats, belief: Prior) -> Floats:
