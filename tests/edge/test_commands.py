@@ -160,7 +160,9 @@ def test_a_replay_without_an_office_gives_up_and_says_so(broker: Any, office: An
 
 
 @pytest.mark.parametrize("broker", ["embedded"], indirect=True)
-def test_a_table_larger_than_the_outbox_is_sent_without_thinning(broker: Any, office: Any, tmp_path: Path) -> None:
+def test_a_table_larger_than_what_may_wait_at_once_is_sent_without_thinning(
+    broker: Any, office: Any, tmp_path: Path
+) -> None:
     day = write_day(tmp_path, ("t-1",), rows=1700)
     made = replay(tmp_path, broker.port, threading.Event())
     assert made.send(day)
