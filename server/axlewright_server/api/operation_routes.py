@@ -11,6 +11,7 @@ from fastapi import APIRouter, Query
 from fastapi.responses import JSONResponse, PlainTextResponse, Response
 
 from axlewright_models import __version__, spec
+from axlewright_models.wire.asyncapi import asyncapi_document, frame_schema
 from axlewright_models.wire.messages import MESSAGES, message_schema
 from axlewright_server.api import exposition, reads
 from axlewright_server.api.context import OfficeHere, Reader
@@ -51,10 +52,7 @@ def read_quarantine(
 @router.get("/asyncapi.json", tags=["contracts"])
 def read_asyncapi() -> dict[str, Any]:
     """Return the contract of the MQTT side as an AsyncAPI document."""
-    from axlewright_models.wire import asyncapi
-
-    document: dict[str, Any] = asyncapi.document()
-    return document
+    return asyncapi_document()
 
 
 @router.get("/schemas", tags=["contracts"])
@@ -154,7 +152,8 @@ def flat_figures(office: Desk) -> dict[str, float]:
 
 
 def _schemas() -> dict[str, dict[str, Any]]:
-    return {kind.__name__.lower(): message_schema(kind) for kind in MESSAGES} | {"fleet": spec.json_schema()}
+    messages = {kind.__name__.lower(): message_schema(kind) for kind in MESSAGES}
+    return messages | {"frame": frame_schema(), "fleet": spec.json_schema()}
 
 
 def _health(good: bool, parts: Mapping[str, str]) -> JSONResponse:
