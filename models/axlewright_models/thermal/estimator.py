@@ -191,9 +191,10 @@ def _forget(theta: Floats, covariance: Floats, forgetting: Floats, belief: Prior
     prior_information: Floats = np.asarray(np.linalg.inv(belief.covariance / outer), dtype=np.float64)
     information = np.linalg.inv(covariance / outer)
     mixed = keep * information + (1.0 - keep) * prior_information
-    new_covariance = np.linalg.inv(mixed)
+    new_covariance: Floats = np.asarray(np.linalg.inv(mixed), dtype=np.float64)
     # theta moves towards the prior by what the prior weighs: theta - (1 - keep) P Lambda0 (theta - theta0).
-    away = _times(prior_information, (theta - belief.theta) / scale)
+    departure: Floats = np.asarray((theta - belief.theta) / scale, dtype=np.float64)
+    away = _times(prior_information, departure)
     pull = (1.0 - forgetting)[..., None] * _times(new_covariance, away)
     return theta - pull * scale, new_covariance * outer
 
