@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from axlewright_models.signals import CHANNELS
 from axlewright_models.wire.imprint import Imprints
-from axlewright_models.wire.makeup import CBOR, JSON, MakeUps, Reading
+from axlewright_models.wire.layout import Reading
+from axlewright_models.wire.makeup import CBOR, JSON, MakeUps
 from axlewright_models.wire.packs import Pack, check_size, is_json, read_pack
 from axlewright_models.wire.places import name_of, place_of
 from axlewright_models.wire.topics import Topic

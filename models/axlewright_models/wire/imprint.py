@@ -17,7 +17,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from axlewright_models.wire.makeup import Layout, Reading, finish, header_is_sound
+from axlewright_models.wire.layout import Layout, Reading, finish, header_is_sound
 from axlewright_models.wire.senml import CBOR_LABELS, RELATIVE_TIME_LIMIT_S
 
 # Vehicles times payload lengths that are remembered, and imprints of each: together they bound the memory.
