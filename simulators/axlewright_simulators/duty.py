@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from axlewright_simulators.faults import Fault
-from axlewright_simulators.roads import PAYLOAD_KG, TARE_KG, Route, Work, draw_route, with_climb
+from axlewright_simulators.roads import PAYLOAD_KG, TARE_KG, Route, Work, draw_route, with_climb, with_stop
 from axlewright_simulators.trips import COLUMN, COLUMNS, Traction, Trip, drive
 from axlewright_simulators.weather import DAY_S, Weather
 
@@ -23,6 +23,7 @@ SHIFT_SCATTER_S = 1500.0
 REST_SHARE = 0.1  # of days without work
 LONGEST_SHIFT_S = 22.0 * 3600.0
 CLIMB_M = 36_000.0
+LOWERING_MARGIN_S = 75.0  # the truck stands this long before it is lowered, and after it is up again
 
 
 @dataclass(frozen=True)
@@ -83,8 +84,8 @@ class WorkingDays:
         Unix time around which the shifts are laid. [s]
     drives_at_anchor : bool
         Whether the anchor finds it on the road.
-    climbs : sequence of Fault
-        Its mountain pulls.
+    events : sequence of Fault
+        Its mountain pulls, and the stops at which it is lowered.
     """
 
     work: Work
@@ -94,7 +95,7 @@ class WorkingDays:
     place: int
     anchor_s: float
     drives_at_anchor: bool = True
-    climbs: tuple[Fault, ...] = ()
+    events: tuple[Fault, ...] = ()
     trips: dict[int, tuple[float, Trip]] = field(default_factory=dict)
 
     def windows(self, edges_s: Array) -> DutyWindows:
@@ -148,18 +149,35 @@ def _solve(wanted: list[tuple[WorkingDays, int]]) -> None:
     trips = drive(routes, [duty.traction for duty, _ in wanted], winds)
     for (duty, shift), route, wind, trip in zip(wanted, routes, winds, trips, strict=True):
         start = duty.place_shift(shift, trip)
-        duty.trips[shift] = (start, _climbed(duty, start, trip, route, wind))
+        duty.trips[shift] = (start, _eventful(duty, start, trip, route, wind))
 
 
-def _climbed(duty: WorkingDays, start_s: float, trip: Trip, route: Route, wind_m_s: float) -> Trip:
-    """Return the trip with the mountain pulls that begin during it; what lies before them stays as it was."""
-    for climb in duty.climbs:
-        since = climb.onset_s - start_s
-        if 0.0 <= since < trip.duration_s:
-            begin_m = float(np.interp(since, trip.time_s, trip.integral[COLUMN["speed"]]))
-            route = with_climb(route, begin_m, CLIMB_M, climb.severity)
-            trip = drive([route], [duty.traction], [wind_m_s])[0]
+def _eventful(duty: WorkingDays, start_s: float, trip: Trip, route: Route, wind_m_s: float) -> Trip:
+    """Return the trip with the climbs and stops that begin during it; what lies before them stays as it was."""
+    for since, event in _events(duty, start_s, trip.duration_s):
+        if event.kind == "mountain-pull":
+            route = with_climb(route, _distance_m(trip, since), CLIMB_M, event.severity)
+        else:
+            length = (event.end_s or event.onset_s) - event.onset_s
+            route = with_stop(route, _distance_m(trip, since - LOWERING_MARGIN_S), length + 2.0 * LOWERING_MARGIN_S)
+        trip = drive([route], [duty.traction], [wind_m_s])[0]
     return trip
+
+
+def _events(duty: WorkingDays, start_s: float, duration_s: float) -> list[tuple[float, Fault]]:
+    """Return the events that begin during a shift, by seconds since its start."""
+    found = []
+    for event in duty.events:
+        since = event.onset_s - start_s
+        if event.repeat_s is not None and since < 0.0:
+            since %= event.repeat_s
+        if LOWERING_MARGIN_S < since < duration_s:
+            found.append((since, event))
+    return sorted(found, key=lambda pair: pair[0])
+
+
+def _distance_m(trip: Trip, since_s: float) -> float:
+    return float(np.interp(since_s, trip.time_s, trip.integral[COLUMN["speed"]]))
 
 
 def _mean_wind(duty: WorkingDays, shift: int) -> float:

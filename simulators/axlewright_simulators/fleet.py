@@ -28,6 +28,7 @@ from axlewright_simulators.weather import Weather
 Array = NDArray[np.float64]
 WARM_UP_S = 5.0 * 3600.0
 WARM_UP_STEP_S = 60.0
+EVENTS = ("mountain-pull", "lowered")  # faults that change where and how the truck drives
 
 
 @dataclass(frozen=True)
@@ -109,7 +110,7 @@ class FleetSimulator:
 
     def _working_days(self, name: str, weather: Weather) -> WorkingDays:
         spec = self.fleet.vehicle(name)
-        climbs = tuple(fault for fault in self.faults if fault.kind == "mountain-pull" and fault.vehicle == name)
+        events = tuple(fault for fault in self.faults if fault.kind in EVENTS and fault.vehicle == name)
         return WorkingDays(
             work_of(spec),
             traction_of(spec),
@@ -118,7 +119,7 @@ class FleetSimulator:
             place_number(name),
             self.anchor_s,
             name not in self.parked_at_anchor,
-            climbs,
+            events,
         )
 
     def advance(self, edges_s: Array) -> Block:

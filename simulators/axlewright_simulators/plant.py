@@ -163,7 +163,8 @@ def run(axles: AxleRows, trucks: TruckRows, state: PlantState, drive: DriveInput
     drag = upsets.drag_n_m * 2.0 * np.pi * spin[0]
     brake = thermal.BRAKE_SHARE * drive.mean("brake_power")[:, rows] + drag
     shaft = 60.0 * spin[0] * axles.ratio
-    moving, ignition = drive.mean("moving")[:, rows], drive.mean("ignition")
+    on_road, ignition = drive.mean("moving"), drive.mean("ignition")
+    moving = on_road[:, rows]
 
     heights, sensor, sump = np.empty((steps, count, 2)), np.empty((steps, rows.size)), np.empty((steps, rows.size))
     names = ("oil", "gears", "housing", "brake-drum", "fill", "seal", "damage", "heat")
@@ -172,7 +173,7 @@ def run(axles: AxleRows, trucks: TruckRows, state: PlantState, drive: DriveInput
     for now in range(steps):
         by_truck, by_row = np.full(count, drive.length_s[now]), np.full(rows.size, drive.length_s[now])
         acts = suspension.SuspensionInput(
-            load[now], set_mm[now], upsets.leak_per_h[now], ignition[now], drive.ambient_cel[now]
+            load[now], set_mm[now], upsets.leak_per_h[now], ignition[now], drive.ambient_cel[now], on_road[now]
         )
         ride = suspension.step(ride, trucks, acts, by_truck)
         heights[now] = suspension.heights_mm(ride, load[now])

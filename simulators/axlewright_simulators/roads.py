@@ -80,6 +80,18 @@ def with_climb(route: Route, begin_m: float, length_m: float, grade: float) -> R
     return Route(limit, new_grade, mass, dwell)
 
 
+def with_stop(route: Route, at_m: float, dwell_s: float) -> Route:
+    """Return the route with one stop more at `at_m`, or a longer one where the driver stops near there anyhow."""
+    node = int(np.clip(round(at_m / CELL_M), 2, route.grade.size - 2))
+    limit, dwell = route.limit_m_s.copy(), route.dwell_s.copy()
+    near = node - 1 + np.flatnonzero(limit[node - 1 : node + 2] == 0.0)
+    if near.size:
+        node = int(near[0])
+    limit[node] = 0.0
+    dwell[node] = max(dwell[node], dwell_s)
+    return Route(limit, route.grade, route.mass_kg, dwell)
+
+
 def _leg(work: Work, random: np.random.Generator, loaded: bool) -> Route:
     cells = int(random.uniform(*work.leg_km) * 1000.0 / CELL_M)
     town = int(random.uniform(3000.0, 7000.0) / CELL_M)

@@ -20,6 +20,7 @@ COLUMN_MM = 200.0  # bellows volume over area at specified height, lines include
 SIDE_AREA_M2 = 0.20  # effective area of one side's bellows, two axles
 LOWEST_MM, HIGHEST_MM = -78.0, 95.0  # bump stop and rebound strap, against specified height
 VALVE_TIME_S = 7.0
+DITHER_SHARE = 0.65  # the road moves the valve to and fro, which takes up this much of its dead band
 FILL_MM_S, EXHAUST_MM_S = 2.2, 3.0
 RESERVOIR_TOP_KPA = 880.0
 PROTECTION_KPA = 620.0  # below this the suspension gets no air; 49 CFR 393.207(f) asks for at least 55 psi (379 kPa)
@@ -53,6 +54,7 @@ class SuspensionInput:
     leak_per_h: Array
     ignition: Array
     ambient_cel: Array
+    moving: Array
 
 
 def side_loads_n(mass_kg: ArrayLike, force_n: ArrayLike, lean: ArrayLike) -> Array:
@@ -109,7 +111,8 @@ def step(state: SuspensionState, trucks: TruckRows, acts: SuspensionInput, step_
     leaked = _crossed(leaked, pressure_kpa(acts.load_n) + ATMOSPHERE_KPA, step_s)
     now = replace(state, air_kpa_mm=leaked, air_k=air_k)
     error = heights_mm(now, acts.load_n).mean(axis=1) - acts.set_mm
-    excess = np.sign(error) * np.maximum(np.abs(error) - trucks.dead_band_mm, 0.0)
+    dead_band = trucks.dead_band_mm * (1.0 - DITHER_SHARE * acts.moving)
+    excess = np.sign(error) * np.maximum(np.abs(error) - dead_band, 0.0)
     wish = -excess * (1.0 - np.exp(-step_s / VALVE_TIME_S))
     move = np.clip(wish, -EXHAUST_MM_S * step_s, FILL_MM_S * step_s)
     pressure = pressure_kpa(acts.load_n).mean(axis=1)

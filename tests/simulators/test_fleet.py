@@ -33,7 +33,7 @@ def test_the_anchor_finds_most_trucks_and_every_scenarios_truck_on_the_road(flee
     simulator = FleetSimulator(
         fleet, seed=seed, anchor_s=ANCHOR_S, begin_s=ANCHOR_S, faults=faults, parked_at_anchor=DEMO_PARKED
     )
-    speed = simulator.advance(ANCHOR_S + np.arange(11) * 60.0).vehicle["speed"]
+    speed = simulator.advance(ANCHOR_S + np.arange(7) * 10.0).vehicle["speed"]
     driving = np.median(speed, axis=0) > 25.0
     on_road = {vehicle for vehicle, drives in zip(simulator.vehicles, driving, strict=True) if drives}
     assert len(on_road) >= 0.8 * len(fleet.vehicles)

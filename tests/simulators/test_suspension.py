@@ -32,10 +32,16 @@ def run(
     leak_left: float = 0.0,
     leak_right: float = 0.0,
     ignition: float = 1.0,
+    moving: float = 0.0,
     step_s: float = 10.0,
 ) -> suspension.SuspensionState:
     acts = suspension.SuspensionInput(
-        load_n, np.array([set_mm]), np.array([[leak_left, leak_right]]), np.array([ignition]), np.array([20.0])
+        load_n,
+        np.array([set_mm]),
+        np.array([[leak_left, leak_right]]),
+        np.array([ignition]),
+        np.array([20.0]),
+        np.array([moving]),
     )
     for _ in range(int(minutes * 60 / step_s)):
         state = suspension.step(state, trucks, acts, np.array([step_s]))
@@ -79,6 +85,13 @@ def test_the_valve_levels_after_loading_up_to_its_dead_band(trucks: TruckRows, s
     state = run(trucks, state, 5.0, load_n=heavy, step_s=step_s)
     height = suspension.heights_mm(state, heavy).mean()
     assert -trucks.dead_band_mm[0] - 0.5 < height < 0.0
+
+
+def test_the_road_shakes_the_valve_through_its_dead_band(trucks: TruckRows) -> None:
+    heavy = load(38_000.0)
+    standing, driving = (run(trucks, level(load(17_000.0)), 10.0, load_n=heavy, moving=moving) for moving in (0.0, 1.0))
+    heights = [float(suspension.heights_mm(state, heavy).mean()) for state in (standing, driving)]
+    assert heights[0] < heights[1] < 0.0
 
 
 def test_after_unloading_the_valve_lets_air_out(trucks: TruckRows) -> None:
