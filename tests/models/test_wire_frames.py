@@ -240,6 +240,18 @@ def test_bytes_changed_on_the_way_are_judged_as_by_the_full_way(changes):
     assert agree(outcome(warm, bytes(payload), TOPIC), outcome(Decoder(), bytes(payload), TOPIC))
 
 
+@pytest.mark.parametrize("label", ["e2", "f94000", "fa40000000", "1802", "fb4000000000000000"])
+def test_a_label_that_only_equals_ours_is_judged_as_by_the_full_way(label):
+    """To Python the simple value 2 and the floats 2.0 are the key 2; in CBOR only the integer is (however long)."""
+    warm = Decoder()
+    usual = encode_frame(USUAL)
+    for _ in range(3):
+        warm.decode(usual, TOPIC)
+    payload = usual.replace(b"cseq\x02", b"cseq" + bytes.fromhex(label))
+    assert payload != usual
+    assert agree(outcome(warm, payload, TOPIC), outcome(Decoder(), payload, TOPIC))
+
+
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, 1.7e308, 3.5e38, 3.4e38, -3.4e38, 5e-324])
 @pytest.mark.parametrize("place", ["bt", "speed", "lube", "wiper"])
 def test_extreme_numbers_are_judged_as_by_the_full_way(place, value):

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable
 from dataclasses import dataclass, field
+from itertools import chain
 from typing import Any
 
 import msgspec
@@ -28,6 +29,7 @@ _MOST_MAKEUPS = 512
 _LARGEST_TO_LEARN_BYTES = 16 * 1024
 _NUMBER_TYPES = frozenset({int, float})
 _RECORD_TYPE = frozenset({dict})
+_LABEL_TYPES = frozenset({int, str})
 
 
 @dataclass(frozen=True)
@@ -120,6 +122,9 @@ class MakeUps:
     def _load(self, payload: bytes) -> list[dict[Any, Any]]:
         records = msgspec.json.decode(payload) if self._labels is JSON else load_cbor(payload)
         if type(records) is not list or set(map(type, records)) != _RECORD_TYPE:
+            raise TypeError
+        # True, 2.0 and CBOR's simple value 2 would be found under the labels 1 and 2, and must not.
+        if not _LABEL_TYPES.issuperset(map(type, chain.from_iterable(records))):
             raise TypeError
         return records
 

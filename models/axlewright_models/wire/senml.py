@@ -66,7 +66,7 @@ CBOR_LABELS: dict[str, int] = {
     "vd": 8,
 }
 
-_LABEL_OF: dict[float, str] = {number: label for label, number in CBOR_LABELS.items()}
+_LABEL_OF: dict[int, str] = {number: label for label, number in CBOR_LABELS.items()}
 # Read after the pack, so that bytes left over behind it are noticed: cbor2 itself ignores them.
 _END_MARK = cbor2.dumps("axlewright: end of pack")
 
@@ -143,8 +143,7 @@ def _records(pack: object) -> list[RawRecord]:
 def _relabelled(number: int, record: Mapping[Any, Any]) -> RawRecord:
     result: RawRecord = {}
     for label, value in record.items():
-        # 2.0 and 2 are one key to Python, so a number that equals a label counts as that label.
-        if isinstance(label, int | float):
+        if type(label) is int:
             known = _LABEL_OF.get(label)
             if known is not None:
                 result[known] = value
