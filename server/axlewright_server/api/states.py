@@ -24,6 +24,7 @@ from axlewright_server.page.texts import CONDITION_TEXTS, ROLE_TEXTS, STATE_TEXT
 # A driving truck sends every 10 s or every minute, a parked one about every 10 minutes.
 STALE_DRIVING_S = 180.0
 STALE_PARKED_S = 1800.0
+MOVING_SLACK = 2.0
 URGENCIES: tuple[VehicleCondition, ...] = ("stop-safely-now", "within-a-day", "next-service")
 CONDITIONS: tuple[VehicleCondition, ...] = (*URGENCIES, "no-recent-data", "nothing-found")
 # Set aside by a person, or over: they stay readable but no longer colour the vehicle.
@@ -123,7 +124,9 @@ def vehicle_state(spec: VehicleSpec, material: Material, now_s: float) -> Vehicl
         parked=parked,
         height_mode=_height_mode(mode),
         axles=[
-            _axle_state(spec, axle, material.readings.get((spec.id, axle.position)), _height_mode(mode), standing)
+            _axle_state(
+                spec, axle, material.readings.get((spec.id, axle.position)), _height_mode(mode), bool(parked), standing
+            )
             for axle in sorted(spec.axles, key=lambda one: one.position)
         ],
         advisories=advisories,
@@ -158,7 +161,12 @@ def _height_mode(code: float | None) -> str | None:
 
 
 def _axle_state(
-    spec: VehicleSpec, axle: AxleSpec, reading: AxleReading | None, mode: str | None, standing: Sequence[AdvisoryBrief]
+    spec: VehicleSpec,
+    axle: AxleSpec,
+    reading: AxleReading | None,
+    mode: str | None,
+    parked: bool,
+    standing: Sequence[AdvisoryBrief],
 ) -> AxleState:
     values = reading.values if reading else {}
     left, right = values.get("height/left"), values.get("height/right")
@@ -168,7 +176,10 @@ def _axle_state(
     estimate = static - specified if static is not None and mode in (None, "normal") else None
     deviation = _deviation(left, right, specified) if estimate is None else estimate
     lean = abs(left - right) if left is not None and right is not None else 0.0
-    condition = _height_condition(deviation, tolerance, lean, spec.limit("lean_limit_mm"), mode)
+    # One window of driving swings; without a static estimate only what lies far outside the band is called so.
+    slack = 1.0 if estimate is not None or parked else MOVING_SLACK
+    lean_limit = slack * spec.limit("lean_limit_mm")
+    condition = _height_condition(deviation, slack * tolerance, lean, lean_limit, mode)
     lube = values.get("lube")
     caution, limit = spec.limit("lube_caution_cel"), spec.limit("lube_limit_cel")
     lube_condition = _lube_condition(lube, caution, limit)

@@ -31,12 +31,18 @@ function localTimes(root) {
   }
 }
 
-// A part that somebody is typing in is left alone; it comes fresh with the next event.
-const busy = (part) => part.contains(document.activeElement) && document.activeElement.matches("input, select, textarea");
+// A part that somebody is filling in is left alone; it comes fresh with the next event.
+const busy = (part) => (part.contains(document.activeElement) && document.activeElement.matches("input, select, textarea"))
+  || part.querySelector("form details[open]") !== null;
+
+// What somebody has unfolded stays unfolded when its part comes fresh.
+let unfolded = [];
+document.addEventListener("htmx:beforeSwap", () => { unfolded = [...document.querySelectorAll("details[id][open]")].map((one) => one.id); });
+document.addEventListener("htmx:afterSwap", () => { for (const id of unfolded) document.getElementById(id)?.setAttribute("open", ""); });
 
 const waiting = new Map();
-function refresh(kind, after) {
-  if (waiting.has(kind)) return;
+function refresh(kind, after, data) {
+  if (![...document.querySelectorAll("[data-live]")].some((part) => concerns(part, data)) || waiting.has(kind)) return;
   waiting.set(kind, setTimeout(() => {
     waiting.delete(kind);
     for (const part of document.querySelectorAll("[data-live]")) {
@@ -46,49 +52,59 @@ function refresh(kind, after) {
   }, after));
 }
 
+const refreshAll = () => { refresh("advisory", 0); refresh("readings", 0); };
+
+// Signed out meanwhile: the answer is the sign-in sheet, which must not be pasted into this one.
+document.addEventListener("htmx:beforeSwap", (event) => {
+  if (!new URL(event.detail.xhr.responseURL).pathname.startsWith("/sign-in")) return;
+  event.detail.shouldSwap = false;
+  location.assign(`/sign-in?next=${encodeURIComponent(location.pathname)}`);
+});
+
 function connect() {
   const link = document.getElementById("link");
   const text = document.getElementById("link-text");
   const show = (state, words) => { link.dataset.link = state; text.textContent = words; };
   const source = new EventSource("/api/1/events");
-  let broken = false;
   source.onopen = () => {
     show("live", "live");
-    if (broken) refresh("advisory", 0), refresh("readings", 0); // what was missed meanwhile
-    broken = false;
+    refreshAll(); // what happened between the sheet's making, or the loss, and now
   };
   source.onerror = () => {
-    broken = true;
     show("lost", "✕ lost, trying again");
     // After an answer that is no event stream (a sign-in that ran out) the browser gives up; we don't.
     if (source.readyState === EventSource.CLOSED) setTimeout(connect, 5000);
   };
   source.addEventListener("readings", () => refresh("readings", 2000));
   source.addEventListener("status", () => refresh("status", 1000));
-  source.addEventListener("lost", () => location.reload()); // this listener was too slow to be told everything
+  source.addEventListener("lost", refreshAll); // this listener was too slow to be told everything
   source.addEventListener("advisory", (event) => {
-    refresh("advisory", 150);
     const advisory = JSON.parse(event.data);
+    refresh("advisory", 150, advisory);
     if (advisory.state === "unacknowledged" && advisory.title) {
       document.getElementById("announcer").textContent = `Advisory: ${advisory.title}, ${advisory.vehicle}`;
     }
   });
 }
 
-function rememberName() {
+function fillName() {
   const field = document.getElementById("who");
-  if (!field) return;
-  field.value ||= localStorage.getItem("name-for-the-log") ?? "";
-  document.addEventListener("submit", (event) => {
-    if (field.value) localStorage.setItem("name-for-the-log", field.value);
-    for (const copy of event.target.querySelectorAll("[data-copy-of='who']")) copy.value = field.value;
-  });
+  if (field) field.value ||= localStorage.getItem("name-for-the-log") ?? "";
 }
 
-document.addEventListener("htmx:afterSettle", () => { localTimes(document); tick(); });
+document.addEventListener("submit", (event) => {
+  const name = document.getElementById("who")?.value;
+  if (name) localStorage.setItem("name-for-the-log", name);
+  for (const copy of event.target.querySelectorAll("[data-copy-of='who']")) copy.value = name ?? "";
+});
+
+// An advisory that changes somewhere else is no business of a sheet about one advisory.
+const concerns = (part, data) => !data?.id || !part.dataset.advisory || part.dataset.advisory === data.id;
+
+document.addEventListener("htmx:afterSettle", () => { localTimes(document); fillName(); tick(); });
 localTimes(document);
 tick();
 setInterval(tick, 1000);
-rememberName();
+fillName();
 drawCharts();
 connect();
