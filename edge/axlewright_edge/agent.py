@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING
 
 from axlewright_edge.clock import Clock
 from axlewright_edge.config import LONGEST_WINDOW_S, SHORTEST_WINDOW_S, AgentSettings
-from axlewright_edge.errors import OutboxError, SourceError
+from axlewright_edge.errors import OutboxDamaged, OutboxError, SourceError
 from axlewright_edge.link import Link
 from axlewright_edge.outbox import Outbox
+from axlewright_edge.outbox_file import move_damaged
 from axlewright_edge.sources.choose import make_source
 from axlewright_models.errors import ModelError
 from axlewright_models.wire.messages import Command
@@ -28,6 +29,25 @@ MOST_AT_ONCE = 200
 # A recorded source is read no further ahead than this: its readings are safe in their file.
 MOST_READ_AHEAD = 2000
 SOURCE_RETRY_S = 30.0
+
+
+def open_outbox(settings: AgentSettings) -> tuple[Outbox, str]:
+    """Return a truck's outbox, and a note when a damaged one had to be moved away: nobody is there to do it by hand.
+
+    Raises
+    ------
+    OutboxError
+        It cannot be opened for another reason.
+    """
+    path, owner = Path(settings.outbox.path), f"{settings.fleet}/{settings.vehicle}"
+    try:
+        return Outbox(path, owner, settings.outbox.bounds), ""
+    except OutboxDamaged as error:
+        aside = move_damaged(path)
+        LOGGER.error("%s; moved to %s, a new stream begins", error, aside)
+        return Outbox(
+            path, owner, settings.outbox.bounds
+        ), f"outbox damaged, moved to {aside.name}; a new stream begins"
 
 
 class Agent:
@@ -58,12 +78,14 @@ class Agent:
         self._known: deque[str] = deque(maxlen=64)
         self._lost = 0
         self._reading = True
-        self.outbox = Outbox(Path(settings.outbox.path), f"{settings.fleet}/{settings.vehicle}", settings.outbox.bounds)
+        self.outbox, note = open_outbox(settings)
         try:
             self.link = Link(settings.fleet, settings.vehicle, settings.broker, self.outbox, clock, self._commands.put)
         except BaseException:
             self.outbox.close()
             raise
+        if note:
+            self.link.say(note)
         self._thread = threading.Thread(target=self._run, name=f"agent {settings.vehicle}", daemon=True)
 
     @property

@@ -25,5 +25,9 @@ class OutboxError(EdgeError):
     """The outbox cannot be opened or written."""
 
 
+class OutboxDamaged(OutboxError):  # noqa: N818  # what it is, not only that it is an error
+    """The outbox's file is damaged inside: the disk failed, or something else wrote into it."""
+
+
 class LinkError(EdgeError):
     """The broker's address or its certificates cannot be used."""

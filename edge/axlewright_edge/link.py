@@ -121,9 +121,9 @@ class Link:
             if end is End.STOPPED:
                 return
             if end is End.VERSION and len(self._versions) > 1:
-                tried_newest = self._versions[0] == MQTTProtocolVersion.MQTTv5
+                at_once = self._tries_older_next
                 self._versions.reverse()
-                if tried_newest:
+                if at_once:
                     continue
             self._stop.wait(self._backoff.next())
 
@@ -144,10 +144,17 @@ class Link:
             self._session = None
         if session is not None and session.stood:
             self._backoff.reset()
-        if end is not End.STOPPED:
-            reason = session.reason if session is not None else ""
+        reason = session.reason if session is not None else ""
+        if end is End.VERSION and self._tries_older_next:
+            # The usual answer of a broker that speaks 3.1.1 only; nothing is wrong.
+            LOGGER.info("%s: MQTT 5 was not accepted (%s), trying 3.1.1", self._vehicle, reason)
+        elif end is not End.STOPPED:
             LOGGER.warning("%s: connection %s (%s)", self._vehicle, end.value, reason)
         return end
+
+    @property
+    def _tries_older_next(self) -> bool:
+        return len(self._versions) > 1 and self._versions[0] == MQTTProtocolVersion.MQTTv5
 
     def _status(self, online: bool) -> Status:
         figures = self._outbox.figures()

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from axlewright_edge.errors import OutboxError
-from axlewright_edge.outbox_file import open_database, pack_windows, remedy, unpack_windows
+from axlewright_edge.outbox_file import open_database, outbox_error, pack_windows, unpack_windows
 from axlewright_edge.thinning import Held, thin
 from axlewright_models.wire.frames import Window
 
@@ -330,4 +330,4 @@ class Outbox:
             try:
                 yield
             except sqlite3.Error as error:
-                raise OutboxError(f"{self.path}: {error}{remedy(error)}") from error
+                raise outbox_error(self.path, error) from error

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import msgspec
 
-from axlewright_edge.errors import OutboxError
+from axlewright_edge.errors import OutboxDamaged, OutboxError
 from axlewright_models.wire.frames import Window
 
 _ENCODER = msgspec.msgpack.Encoder()
@@ -35,8 +35,26 @@ def open_database(path: Path) -> sqlite3.Connection:
         connection.execute("COMMIT")
     except sqlite3.Error as error:
         connection.close()
-        raise OutboxError(f"{path}: cannot be opened: {error}{remedy(error)}") from error
+        raise outbox_error(path, error) from error
     return connection
+
+
+def outbox_error(path: Path, error: sqlite3.Error) -> OutboxError:
+    """Return the database's error as one of ours."""
+    kind = OutboxDamaged if "malformed" in str(error) else OutboxError
+    return kind(f"{path}: {error}{remedy(error)}")
+
+
+def move_damaged(path: Path) -> Path:
+    """Move a damaged outbox with its log out of the way, for a person to look at; return where it is now."""
+    number = 1
+    while (aside := path.with_name(f"{path.name}.damaged-{number}")).exists():
+        number += 1
+    for ending in ("-wal", "-shm", ""):
+        part = path.with_name(path.name + ending)
+        if part.exists():
+            part.rename(aside.with_name(aside.name + ending))
+    return aside
 
 
 def remedy(error: sqlite3.Error) -> str:

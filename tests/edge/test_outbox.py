@@ -12,9 +12,12 @@ import time
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
+from hypothesis import settings as bounds_of_search
 from hypothesis import strategies as st
 
+from axlewright_edge.agent import open_outbox
+from axlewright_edge.config import parse_agent
 from axlewright_edge.errors import OutboxError
 from axlewright_edge.outbox import SET_ASIDE_KEPT, Bounds, Outbox
 from axlewright_edge.thinning import Held, thin
@@ -244,7 +247,7 @@ def test_a_file_that_is_no_outbox_is_refused_and_left_alone(tmp_path: Path) -> N
     st.lists(st.tuples(st.integers(1, 5), st.integers(0, 50)), max_size=60),
     st.integers(2, 9),
 )
-@settings(deadline=None)
+@bounds_of_search(deadline=None)
 def test_thinning_conserves_the_count_of_windows(rows: list[tuple[int, int]], keep_one_in: int) -> None:
     held = [Held(seq, windows, thinned) for seq, (windows, thinned) in enumerate(rows, start=1)]
     plan = thin(held, keep_one_in)
@@ -255,3 +258,21 @@ def test_thinning_conserves_the_count_of_windows(rows: list[tuple[int, int]], ke
     assert len(kept) == len(held) - (len(held) // keep_one_in) * (keep_one_in - 1)
     if held:
         assert kept[-1] == held[-1]
+
+
+def test_a_damaged_outbox_is_moved_away_and_the_truck_goes_on_with_a_new_stream(tmp_path: Path) -> None:
+    path = tmp_path / "o.sqlite"
+    settings = parse_agent(
+        f'fleet = "yard"\nvehicle = "t-1"\noutbox.path = "{path}"\nsource = {{kind = "replay", file = "day.csv"}}\n'
+    )
+    with filled(path, 2000) as outbox:
+        stream = outbox.stream
+    damaged = bytearray(path.read_bytes())
+    damaged[4096 * 6 : 4096 * 20] = b"\xff" * 4096 * 14
+    path.write_bytes(damaged)
+    fresh, note = open_outbox(settings)
+    with fresh:
+        assert note == "outbox damaged, moved to o.sqlite.damaged-1; a new stream begins"
+        assert fresh.stream != stream
+        assert fresh.put([window(1)]) == 1
+    assert (tmp_path / "o.sqlite.damaged-1").read_bytes() == bytes(damaged)
