@@ -79,12 +79,13 @@ class ShaftSpec(_Part, frozen=True, kw_only=True):
 
 
 class DrivelineSpec(_Part, frozen=True, kw_only=True):
-    """Transmission output, then shaft after shaft; the last shaft of each stretch meets a drive axle's pinion."""
+    """Transmission output, then shaft after shaft, front to rear, the inter-axle shaft last.
+
+    There is no default geometry: without shafts, no joint angle is claimed.
+    """
 
     transmission_angle_deg: Angle = 3.0
-    shafts: Annotated[tuple[ShaftSpec, ...], Meta(min_length=1, max_length=3)] = (
-        ShaftSpec(length_mm=1500.0, angle_deg=5.0),
-    )
+    shafts: Annotated[tuple[ShaftSpec, ...], Meta(max_length=4)] = ()
 
 
 class SuspensionSpec(_Part, frozen=True, kw_only=True):

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from axlewright_models.signals import NAMES
+from axlewright_models.signals import CHANNELS, NAMES
 from axlewright_models.spec import FleetSpec
 from axlewright_models.wire.frames import Decoded
 from axlewright_models.wire.messages import AdvisoryMessage
@@ -17,6 +17,9 @@ from axlewright_server.store import Store, advisories, records, rows
 
 # SenML names allow axles 1 to 99; the vehicle itself is 0.
 _POSITIONS = 100
+_COMPUTED = frozenset(channel.name for channel in CHANNELS if channel.derived)
+# Epoch milliseconds fit into 41 bits until 2039; above them there is room for four million axles.
+_TIME_BITS = 41
 
 
 @dataclass(frozen=True)
@@ -52,6 +55,7 @@ class Committer:
         self.store = store
         self._numbers: dict[str, int] = {}
         self._axle_ids: NDArray[np.int64] = np.empty(0, np.int64)
+        self._axle_rows: NDArray[np.int64] = np.empty(0, np.int64)
         self.kernel = Kernel(spec)
         self.restore()
 
@@ -65,6 +69,9 @@ class Committer:
         for (vehicle, position), axle in self.store.axle_ids.items():
             if vehicle in self._numbers and position < _POSITIONS:
                 self._axle_ids[self._numbers[vehicle], position] = axle
+        self._axle_rows = np.full((len(table.vehicles), _POSITIONS), -1, np.int64)
+        monitored = np.arange(len(table), dtype=np.int64)
+        self._axle_rows[table.vehicle, table.position] = monitored
         with self.store.transaction() as connection:
             blobs = records.states(connection)
             kept = advisories.open_advisories(connection)
@@ -98,6 +105,7 @@ class Committer:
     def commit(self, gathered: Gathered, bundle: Bundle) -> StepResult:
         """Run the kernel and write everything as one transaction; raises with nothing written."""
         result = self.kernel.run(gathered.rows) if len(gathered) else StepResult()
+        self.lay_derived(gathered.rows, gathered.time_ms, result)
         with self.store.transaction():
             if len(gathered):
                 self._write_readings(gathered)
@@ -110,6 +118,24 @@ class Committer:
                 records.write_quarantine(self.store, bundle.quarantined)
             records.write_statuses(self.store, bundle.statuses)
         return result
+
+    def lay_derived(self, found: Rows, time_ms: NDArray[np.int64], result: StepResult) -> None:
+        """Write what the kernel computed beside the readings into the rows that it was computed from."""
+        computed = [one for one in result.derived if len(one.axles)]
+        if not computed:
+            return
+        axle = self._axle_rows[found.vehicle, found.position]
+        keys = (axle << _TIME_BITS) | time_ms
+        order = np.argsort(keys, kind="stable")
+        wanted = np.concatenate(
+            [(one.axles << _TIME_BITS) | np.rint(one.time_s * 1000.0).astype(np.int64) for one in computed]
+        )
+        place = order[np.minimum(np.searchsorted(keys[order], wanted), len(order) - 1)]
+        # A window in which an axle sent nothing was judged too, but has no row of its own.
+        there = keys[place] == wanted
+        values = np.concatenate([one.values for one in computed])[there]
+        for number, column in enumerate(computed[0].columns):
+            found.values[place[there], column] = values[:, number]
 
     def axle_ids(self, found: Rows) -> NDArray[np.int64]:
         """Return the store's number of each row's axle, numbering new ones (inside a transaction)."""
@@ -146,6 +172,8 @@ class Committer:
 def _rows_with_extras(frame: Decoded, extras: dict[int, dict[str, float]], begin: int) -> tuple[tuple[float, int], ...]:
     own = list(frame.rows)
     for (time_s, position, name), value in frame.extras.items():
+        if name in _COMPUTED:
+            continue  # computed here; what a truck says of it is not kept
         key = (time_s, position)
         if key not in own:  # nothing but unknown channels at this time
             own.append(key)

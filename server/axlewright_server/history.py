@@ -197,6 +197,7 @@ class Loader:
         found = Rows(part.vehicle, time_ms / 1000.0, part.position, values)
         kernel, store = self._committer.kernel, self._committer.store
         result = kernel.run(found)
+        self._committer.lay_derived(found, time_ms, result)
         with store.transaction():
             axle_ids = self._committer.axle_ids(found)
             sealing.write_hours(store, axle_ids, time_ms, values)
