@@ -30,7 +30,8 @@ from axlewright_models.limits import LIMITS, Limit
 # TOML tables are free-form until msgspec has checked them.
 Table: TypeAlias = dict[str, Any]
 
-IDENTIFIER = re.compile(r"[a-z0-9-]{1,64}")
+# SenML names begin with a letter or a digit (RFC 8428, section 4.5.1), and both ids stand at the front of one.
+IDENTIFIER = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
 Positive = Annotated[float, Meta(gt=0)]
 Teeth = Annotated[int, Meta(ge=5, le=200)]
 Angle = Annotated[float, Meta(ge=-45, le=45)]
@@ -229,7 +230,7 @@ class FleetSpec(_Part, frozen=True, kw_only=True):
 class _FleetFile(_Part, frozen=True, kw_only=True):
     """The file as written; only its JSON Schema is made from this."""
 
-    fleet: Annotated[str, Meta(pattern=r"^[a-z0-9-]{1,64}$")]
+    fleet: Annotated[str, Meta(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$")]
     name: str
     types: dict[str, _VehicleKeys]
     vehicles: dict[str, dict[str, Any]]
@@ -307,7 +308,7 @@ def limit_defaults() -> tuple[Limit, ...]:
 
 def _identifier(value: object, where: str) -> str:
     if not isinstance(value, str) or not IDENTIFIER.fullmatch(value):
-        raise SpecificationError(f"{where}: is {value!r}, must be 1 to 64 of a-z, 0-9 and '-'")
+        raise SpecificationError(f"{where}: is {value!r}, must be 1 to 64 of a-z, 0-9 and '-', the first no '-'")
     return value
 
 
