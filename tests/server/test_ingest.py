@@ -14,6 +14,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from axlewright_models.wire.frames import Frame, Window, encode_frame
+from axlewright_server.buffered_client import BufferedSocket
 from axlewright_server.ingest import Inbox, Message
 from axlewright_server.office import Office
 from axlewright_server.settings import load_settings
@@ -34,7 +35,7 @@ def message(size: int = 10) -> Message:
 
 
 def test_an_inbox_takes_no_more_messages_than_it_may() -> None:
-    inbox = Inbox(most_frames=3, most_bytes=1000)
+    inbox = Inbox(most_frames=3, most_bytes=1000, patience_s=0)
     assert [inbox.put(message()) for _ in range(5)] == [True, True, True, False, False]
     assert (inbox.received, inbox.overflow, len(inbox)) == (5, 2, 3)
     assert len(inbox.take(2, 0, 0)) == 2
@@ -42,11 +43,21 @@ def test_an_inbox_takes_no_more_messages_than_it_may() -> None:
 
 
 def test_an_inbox_takes_no_more_bytes_than_it_may() -> None:
-    inbox = Inbox(most_frames=100, most_bytes=1000)
+    inbox = Inbox(most_frames=100, most_bytes=1000, patience_s=0)
     assert [inbox.put(message(400)) for _ in range(3)] == [True, True, False]
     inbox.take(1, 0, 0)
     assert inbox.bytes_waiting == 400
     assert inbox.put(message(400))
+
+
+def test_a_full_inbox_waits_a_little_for_room_so_that_the_broker_slows_down() -> None:
+    inbox = Inbox(most_frames=1, patience_s=5.0)
+    inbox.put(message())
+    timer = threading.Timer(0.05, inbox.take, [1, 0, 0])
+    timer.start()
+    assert inbox.put(message())
+    timer.join()
+    assert (inbox.received, inbox.overflow, len(inbox)) == (2, 0, 1)
 
 
 def test_a_message_wakes_the_one_who_waits() -> None:
@@ -127,6 +138,10 @@ def test_a_frame_published_to_the_embedded_broker_is_stored_and_acknowledged(
     assert (figures.committed, figures.connected, figures.failed_callbacks) == (3, True, 0)
     assert figures.delay_p99_s is not None
     assert 0.0 <= figures.delay_p50_s <= figures.delay_p99_s < 10.0  # type: ignore[operator]  # both are set together
+
+
+def test_the_client_reads_through_its_buffer(office: Office) -> None:
+    assert isinstance(office.ingest._client.socket(), BufferedSocket)  # else a newer paho has gone another way: slow
 
 
 def test_a_callback_that_fails_does_not_stop_the_client(
