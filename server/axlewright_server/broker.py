@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import os
 import socket
 import subprocess
 import sys
@@ -112,7 +113,7 @@ class EmbeddedBroker:
     Parameters
     ----------
     port : where it listens, on loopback only
-    folder : where its configuration is written
+    folder : where its configuration and its log are written
     on_restart : called after every restart, on the watching thread
     """
 
@@ -121,6 +122,7 @@ class EmbeddedBroker:
         self.restarts = 0
         self.healthy = False
         self._file = Path(folder) / "broker.toml"
+        self._log = Path(folder) / "broker.log"
         self._on_restart = on_restart
         self._process: subprocess.Popen[bytes] | None = None
         self._stopping = threading.Event()
@@ -146,7 +148,9 @@ class EmbeddedBroker:
         self._spawn()
         if not self._wait_up(START_S):
             self._kill()
-            raise BrokerError(f"the embedded broker does not answer on {HOST}:{self.port} within {START_S:.0f} s")
+            raise BrokerError(
+                f"the embedded broker does not answer on {HOST}:{self.port} within {START_S:.0f} s; see {self._log}"
+            )
         self._watcher = threading.Thread(target=self._watch, name="broker-watch", daemon=True)
         self._watcher.start()
 
@@ -162,7 +166,12 @@ class EmbeddedBroker:
         options = json.dumps({"config_path": str(self._file)})
         # -P: a folder called iotcore where the office was started must not be taken for the library.
         command = [sys.executable, "-P", "-c", _CHILD, options]
-        self._process = subprocess.Popen(command, stdin=subprocess.PIPE, start_new_session=True)
+        # It panics at every connection once it is wedged: a short text each, in a file begun anew at each start.
+        environment = {**os.environ, "RUST_BACKTRACE": "0"}
+        with self._log.open("wb") as log:
+            self._process = subprocess.Popen(
+                command, stdin=subprocess.PIPE, stdout=log, stderr=log, env=environment, start_new_session=True
+            )
 
     def _kill(self) -> None:
         process, self._process = self._process, None

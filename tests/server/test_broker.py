@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import socket
+import struct
 import subprocess
 import sys
 import time
@@ -96,6 +97,18 @@ def test_a_broker_that_lives_but_passes_nothing_on_is_started_again(broker: Embe
     os.kill(broker.pid, signal.SIGSTOP)  # its port still accepts connections
     until(lambda: broker.restarts == 1 and broker.healthy)
     assert round_trip(HOST, broker.port, 5.0)
+
+
+def test_a_broker_that_a_broken_off_connection_has_wedged_is_started_again(broker: EmbeddedBroker) -> None:
+    hello = b"\x10\x10\x00\x04MQTT\x04\x02\x00\x3c\x00\x04abcd"  # CONNECT, MQTT 3.1.1
+    for _ in range(200):
+        with socket.create_connection((HOST, broker.port)) as peer:
+            peer.sendall(hello)
+            # Closing sends a reset, often before the broker has answered.
+            peer.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        if not round_trip(HOST, broker.port, 0.5):
+            break
+    until(lambda: broker.healthy and round_trip(HOST, broker.port, 1.0))
 
 
 def test_a_busy_port_is_said_with_what_to_do(tmp_path: Path) -> None:
