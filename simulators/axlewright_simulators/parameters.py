@@ -30,6 +30,7 @@ class AxleRows:
     truck: NDArray[np.intp]
     position: NDArray[np.intp]
     forward: Array
+    on_main_shaft: Array
     ride_height_mm: Array
     ratio: Array
     pinion_teeth: Array
@@ -150,6 +151,7 @@ def _axle_row(vehicle: VehicleSpec, index: int, axle: AxleSpec, number: int, see
         "truck": index,
         "position": axle.position,
         "forward": forward,
+        "on_main_shaft": float(number == 0),
         "ride_height_mm": vehicle.ride_height_mm(axle.position),
         "ratio": axle.ratio,
         "pinion_teeth": float(axle.pinion_teeth),

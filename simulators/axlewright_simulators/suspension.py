@@ -87,8 +87,8 @@ def heights_mm(state: SuspensionState, load_n: Array) -> Array:
     """Return each side's height against specification, (n, 2). [mm]"""
     absolute = pressure_kpa(load_n) + ATMOSPHERE_KPA
     free = state.air_kpa_mm * (state.air_k / WORKING_AIR_K)[:, None] / absolute - COLUMN_MM
-    middle = free.mean(axis=1, keepdims=True)
-    return np.asarray(np.clip(middle + ROLL_SHARE * (free - middle), LOWEST_MM, HIGHEST_MM))
+    middle = 0.5 * (free[:, :1] + free[:, 1:])
+    return np.asarray(np.minimum(np.maximum(middle + ROLL_SHARE * (free - middle), LOWEST_MM), HIGHEST_MM))
 
 
 def natural_frequency_hz(load_n: ArrayLike, height_mm: ArrayLike = 0.0, exponent: float = 1.38) -> Array:
@@ -110,12 +110,13 @@ def step(state: SuspensionState, trucks: TruckRows, acts: SuspensionInput, step_
     leaked = state.air_kpa_mm * np.exp(-acts.leak_per_h * (step_s / 3600.0)[:, None])
     leaked = _crossed(leaked, pressure_kpa(acts.load_n) + ATMOSPHERE_KPA, step_s)
     now = replace(state, air_kpa_mm=leaked, air_k=air_k)
-    error = heights_mm(now, acts.load_n).mean(axis=1) - acts.set_mm
+    sides = heights_mm(now, acts.load_n)
+    error = 0.5 * (sides[:, 0] + sides[:, 1]) - acts.set_mm
     dead_band = trucks.dead_band_mm * (1.0 - DITHER_SHARE * acts.moving)
     excess = np.sign(error) * np.maximum(np.abs(error) - dead_band, 0.0)
     wish = -excess * (1.0 - np.exp(-step_s / VALVE_TIME_S))
     move = np.clip(wish, -EXHAUST_MM_S * step_s, FILL_MM_S * step_s)
-    pressure = pressure_kpa(acts.load_n).mean(axis=1)
+    pressure = pressure_kpa(0.5 * (acts.load_n[:, 0] + acts.load_n[:, 1]))
     can_fill = (state.reservoir_kpa > PROTECTION_KPA) & (state.reservoir_kpa > pressure + 20.0)
     move = np.where((move > 0.0) & ~can_fill, 0.0, move)
     air = np.maximum(leaked * (1.0 + move / COLUMN_MM)[:, None], 0.35 * ATMOSPHERE_KPA * COLUMN_MM)

@@ -76,10 +76,14 @@ def pitch_change_deg(arm_length_mm: ArrayLike, pivot_height_mm: ArrayLike, heigh
 def joint_excitation(axles: AxleRows, height_mm: Array, shaft_rad_s: Array) -> tuple[Array, Array]:
     """Return torsional excitation [rad/s2] and the pinion joint's angle [rad] at a height off specification.
 
-    Two joints in phase cancel but for the difference of their squared angles.
+    Two joints in phase cancel but for the difference of their squared angles. The main shaft's rear end moves with
+    the axle; a shaft between two axles keeps its slope, but the pinion before it tips as well as the one behind.
     """
-    front = np.radians(axles.joint_front_deg) + height_mm / FRONT_SHAFT_MM
-    rear = np.radians(axles.joint_rear_deg + pitch_change_deg(axles.arm_length_mm, axles.pivot_height_mm, height_mm))
+    pitch = np.radians(pitch_change_deg(axles.arm_length_mm, axles.pivot_height_mm, height_mm))
+    main = axles.on_main_shaft > 0.5
+    slope = height_mm / FRONT_SHAFT_MM
+    front = np.radians(axles.joint_front_deg) + np.where(main, slope, -pitch)
+    rear = np.radians(axles.joint_rear_deg) + pitch - np.where(main, slope, 0.0)
     return shaft_rad_s**2 * np.abs(front**2 - rear**2), np.abs(rear)
 
 
