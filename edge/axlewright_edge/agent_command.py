@@ -89,12 +89,12 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
         "--config", action="append", required=True, metavar="FILE", help="agent file (TOML); may be given many times"
     )
     parser.add_argument("--until-sent", action="store_true", help="end when recorded sources are read and all is acked")
-    parser.add_argument("--log-level", default="WARNING", choices=["DEBUG", "INFO", "WARNING", "ERROR"])
+    parser.add_argument("--log-level", default="warning", type=str.lower, choices=["debug", "info", "warning", "error"])
 
 
 def _run(options: argparse.Namespace) -> int:
     logging.basicConfig(
-        stream=sys.stderr, level=options.log_level, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
+        stream=sys.stderr, level=options.log_level.upper(), format="%(asctime)s %(levelname)s %(name)s: %(message)s"
     )
     clock: Clock = SystemClock()
     stop = threading.Event()
@@ -127,6 +127,6 @@ AGENT = Command(
     run=_run,
     examples=(
         "axlewright agent --config /etc/axlewright/agent.toml",
-        "axlewright agent --config truck-1.toml --config truck-2.toml --log-level INFO",
+        "axlewright agent --config truck-1.toml --config truck-2.toml --log-level info",
     ),
 )

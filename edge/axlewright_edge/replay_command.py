@@ -42,11 +42,13 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--authority-file", default="", metavar="FILE", help="certificates to believe (PEM)")
     parser.add_argument("--certificate-file", default="", metavar="FILE")
     parser.add_argument("--key-file", default="", metavar="FILE")
-    parser.add_argument("--log-level", default="ERROR", choices=["DEBUG", "INFO", "WARNING", "ERROR"])
+    parser.add_argument("--log-level", default="error", type=str.lower, choices=["debug", "info", "warning", "error"])
 
 
 def _run(options: argparse.Namespace) -> int:
-    logging.basicConfig(stream=sys.stderr, level=options.log_level, format="%(levelname)s %(name)s: %(message)s")
+    logging.basicConfig(
+        stream=sys.stderr, level=options.log_level.upper(), format="%(levelname)s %(name)s: %(message)s"
+    )
     if not is_identifier(options.fleet):
         raise ConfigurationError(f'--fleet is {options.fleet!r}; use 1 to 64 of a-z, 0-9 and "-"')
     if not 0.0 <= options.speed <= 1e6:
