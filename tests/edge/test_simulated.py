@@ -20,6 +20,7 @@ fleet = "yard"
 name = "One yard"
 [types.tractor]
 title = "6x4 tractor"
+driveline.shafts = [{length_mm = 1500.0, angle_deg = 5.0}, {length_mm = 700.0, angle_deg = 4.0}]
 [vehicles.t-1]
 type = "tractor"
 """
