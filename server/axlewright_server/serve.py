@@ -56,10 +56,11 @@ class _Server(uvicorn.Server):
 
 
 def _run_web(office: Office, settings: Settings, stop: threading.Event, log_level: str) -> None:
-    from axlewright_server.api import create_app  # heavy, and builds on this package
+    from axlewright_server.api import LOOPBACK_NAMES, create_app  # heavy, and builds on this package
 
     config = uvicorn.Config(
-        create_app(office),
+        # Without accounts only this machine's own names are answered: a page elsewhere may point its name here.
+        create_app(office, LOOPBACK_NAMES if not office.accounts_exist() else None),
         host=settings.page.host,
         port=settings.page.port,
         log_level="warning" if log_level == "info" else log_level,

@@ -1,5 +1,5 @@
 """The interface for programs: FastAPI over an office."""
 
-from axlewright_server.api.application import create_app
+from axlewright_server.api.application import LOOPBACK_NAMES, create_app
 
-__all__ = ["create_app"]
+__all__ = ["LOOPBACK_NAMES", "create_app"]

@@ -24,7 +24,7 @@ Trucks' drive axles as telemetry sees them: how each stands, what is advised, wh
 Times are Unix seconds (`_s`), units are in the names, `null` marks a gap. An error says `what` was wrong, `where`, and
 `how_to_mend` it. Readings arrive over MQTT; `/api/1/asyncapi.json` describes that side.
 """
-LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "[::1]", "testserver"})
+LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "[::1]"})
 
 
 def create_app(office: Desk, hosts: frozenset[str] | None = None) -> FastAPI:

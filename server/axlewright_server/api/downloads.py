@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 
 import numpy as np
@@ -18,7 +18,11 @@ from axlewright_server.store.readings import Columns
 
 CSV_TYPE = "text/csv; charset=utf-8"
 PARQUET_TYPE = "application/vnd.apache.parquet"
-LONGEST_S = 400 * 86400.0
+DAY_MS = 86_400_000
+LONGEST_DAYS = 400.0
+# A Parquet file is put together in memory: some 30 MB for so many days of one truck at 10 s.
+LONGEST_PARQUET_DAYS = 62.0
+Lend = Callable[[], AbstractContextManager[Connection]]
 
 
 def _table(columns: Columns, vehicle: str, *, as_text: bool) -> pa.Table:
@@ -43,18 +47,23 @@ def _schema(names: list[str], *, as_text: bool) -> pa.Schema:
     )
 
 
-def csv_stream(reader: AbstractContextManager[Connection], vehicle: str, begin_ms: int, end_ms: int) -> Iterator[bytes]:
-    """Yield the readings as CSV, an hour at a time: memory stays small however long the stretch."""
-    with reader as connection:
-        header = True
-        for hour in readings.export(connection, vehicle, begin_ms, end_ms):
-            sink = io.BytesIO()
-            csv.write_csv(_table(hour, vehicle, as_text=True), sink, csv.WriteOptions(include_header=header))
-            header = False
+def csv_stream(lend: Lend, vehicle: str, begin_ms: int, end_ms: int) -> Iterator[bytes]:
+    """Yield the readings as CSV, a day at a time.
+
+    Memory stays small however long the stretch, and no read transaction waits for a slow receiver.
+    """
+    header = True
+    for day_ms in range(begin_ms, end_ms, DAY_MS):
+        sink = io.BytesIO()
+        with lend() as connection:
+            for hour in readings.export(connection, vehicle, day_ms, min(day_ms + DAY_MS, end_ms)):
+                csv.write_csv(_table(hour, vehicle, as_text=True), sink, csv.WriteOptions(include_header=header))
+                header = False
+        if sink.tell():
             yield sink.getvalue()
-        if header:
-            names = [channel.name for channel in CHANNELS]
-            yield (",".join(f'"{name}"' for name in ("time", "vehicle", "axle", *names)) + "\n").encode()
+    if header:
+        names = [channel.name for channel in CHANNELS]
+        yield (",".join(f'"{name}"' for name in ("time", "vehicle", "axle", *names)) + "\n").encode()
 
 
 def parquet_bytes(connection: Connection, vehicle: str, begin_ms: int, end_ms: int) -> bytes:

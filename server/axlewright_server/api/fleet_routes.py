@@ -100,7 +100,7 @@ def download_csv(office: OfficeHere, vehicle: Vehicle, begin_s: BeginS = None, e
     begin_ms, end_ms = round(begin * 1000), round(end * 1000)
     name = downloads.file_name(vehicle.id, begin_ms, end_ms, "csv")
     return StreamingResponse(
-        downloads.csv_stream(office.reader(), vehicle.id, begin_ms, end_ms),
+        downloads.csv_stream(office.reader, vehicle.id, begin_ms, end_ms),
         media_type=downloads.CSV_TYPE,
         headers={"content-disposition": f'attachment; filename="{name}"'},
     )
@@ -111,7 +111,7 @@ def download_parquet(
     office: OfficeHere, reader: Reader, vehicle: Vehicle, begin_s: BeginS = None, end_s: EndS = None
 ) -> Response:
     """Return all readings as one Parquet file, units in the fields' metadata."""
-    begin, end = _stretch(office, begin_s, end_s)
+    begin, end = _stretch(office, begin_s, end_s, downloads.LONGEST_PARQUET_DAYS)
     begin_ms, end_ms = round(begin * 1000), round(end * 1000)
     name = downloads.file_name(vehicle.id, begin_ms, end_ms, "parquet")
     return Response(
@@ -121,21 +121,16 @@ def download_parquet(
     )
 
 
-def _stretch(office: OfficeHere, begin_s: float | None, end_s: float | None) -> tuple[float, float]:
+def _stretch(
+    office: OfficeHere, begin_s: float | None, end_s: float | None, longest_days: float = downloads.LONGEST_DAYS
+) -> tuple[float, float]:
     end = office.clock() if end_s is None else end_s
     begin = end - 86400.0 if begin_s is None else begin_s
+    where = "query: begin_s, end_s"
     if not begin < end:
-        raise ApiError(
-            422,
-            f"The stretch begins at {begin:.0f} s and ends at {end:.0f} s.",
-            "query: begin_s, end_s",
-            "Give a begin_s below end_s.",
-        )
-    if end - begin > downloads.LONGEST_S:
-        raise ApiError(
-            422,
-            f"The stretch is {(end - begin) / 86400:.0f} days long.",
-            "query: begin_s, end_s",
-            f"Ask for at most {downloads.LONGEST_S / 86400:.0f} days at a time.",
-        )
+        what = f"The stretch begins at {begin:.0f} s and ends at {end:.0f} s."
+        raise ApiError(422, what, where, "Give a begin_s below end_s.")
+    if end - begin > longest_days * 86400.0:
+        what = f"The stretch is {(end - begin) / 86400:.0f} days long."
+        raise ApiError(422, what, where, f"Ask for at most {longest_days:.0f} days at a time.")
     return begin, end

@@ -149,7 +149,7 @@ const seen = new IntersectionObserver((entries) => {
     seen.unobserve(entry.target);
     draw(entry.target);
   }
-}, { rootMargin: "200px" });
+}, { rootMargin: "800px" });
 
 export function drawCharts() {
   for (const element of document.querySelectorAll("[data-chart]")) seen.observe(element);

@@ -61,24 +61,27 @@ document.addEventListener("htmx:beforeSwap", (event) => {
   location.assign(`/sign-in?next=${encodeURIComponent(location.pathname)}`);
 });
 
+let source = null;
+
 function connect() {
   const link = document.getElementById("link");
   const text = document.getElementById("link-text");
   const show = (state, words) => { link.dataset.link = state; text.textContent = words; };
-  const source = new EventSource("/api/1/events");
-  source.onopen = () => {
+  source?.close();
+  const stream = source = new EventSource("/api/1/events");
+  stream.onopen = () => {
     show("live", "live");
     refreshAll(); // what happened between the sheet's making, or the loss, and now
   };
-  source.onerror = () => {
+  stream.onerror = () => {
     show("lost", "✕ lost, trying again");
     // After an answer that is no event stream (a sign-in that ran out) the browser gives up; we don't.
-    if (source.readyState === EventSource.CLOSED) setTimeout(connect, 5000);
+    if (stream.readyState === EventSource.CLOSED) setTimeout(() => { if (stream === source && !document.hidden) connect(); }, 5000);
   };
-  source.addEventListener("readings", () => refresh("readings", 2000));
-  source.addEventListener("status", () => refresh("status", 1000));
-  source.addEventListener("lost", refreshAll); // this listener was too slow to be told everything
-  source.addEventListener("advisory", (event) => {
+  stream.addEventListener("readings", () => refresh("readings", 2000));
+  stream.addEventListener("status", () => refresh("status", 1000));
+  stream.addEventListener("lost", refreshAll); // this listener was too slow to be told everything
+  stream.addEventListener("advisory", (event) => {
     const advisory = JSON.parse(event.data);
     refresh("advisory", 150, advisory);
     if (advisory.state === "unacknowledged" && advisory.title) {
@@ -86,6 +89,9 @@ function connect() {
     }
   });
 }
+
+// A hidden sheet gives its connection back: a browser has only six for all sheets of one office.
+document.addEventListener("visibilitychange", () => { if (document.hidden) source.close(); else connect(); });
 
 function fillName() {
   const field = document.getElementById("who");
