@@ -118,3 +118,15 @@ def test_our_own_scripts_and_styles_name_no_other_machine() -> None:
     for file in STATIC.glob("*.*"):
         addresses = re.findall(r"https?://[^\s\"')]+", file.read_text(encoding="utf-8"))
         assert [one for one in addresses if "www.w3.org" not in one] == [], file.name
+
+
+def test_the_readme_names_every_route_and_no_other(client: Client) -> None:
+    text = (Path(axlewright_server.page.__file__).parents[1] / "api" / "README.md").read_text(encoding="utf-8")
+    told = set(re.findall(r"`(GET|POST|DELETE) (/[^`]*)`", text))
+    paths = client.get("/openapi.json").json()["paths"]
+    assert told == {(method.upper(), path) for path, methods in paths.items() for method in methods}
+
+
+def test_the_message_contract_is_served_as_the_models_have_it(client: Client) -> None:
+    assert client.get("/api/1/asyncapi.json").json()["asyncapi"].startswith("3.")
+    assert "frame" in client.get("/api/1/schemas").json()
