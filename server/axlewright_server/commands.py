@@ -174,9 +174,9 @@ BROKER_CONFIG = Command(
 LOAD_HISTORY = Command(
     "load-history",
     "load recorded readings straight into the office's store",
-    "Load replay tables (one row per axle and window; see the replay table's description in edge/README.md) through the\n"
-    "same detectors that judge live frames. The office must not be running on the same data folder. Loading a file twice "
-    "changes nothing.",
+    "Load replay tables (one row per axle and window; see the replay table's description in edge/README.md) through\n"
+    "the same detectors that judge live frames. The office must not be running on the same data folder.\n"
+    "Loading a file twice changes nothing.",
     _load_history_arguments,
     _plainly(_load_history),
     (

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-from axlewright_models.signals import INDEX, NAMES
+from axlewright_models.signals import CHANNELS, INDEX, NAMES
 from axlewright_models.spec import load_fleet
 from axlewright_server.commit import Committer
 from axlewright_server.errors import HistoryError, SettingsError
@@ -23,6 +23,8 @@ from axlewright_server.store import Store, advisories, rows, sealing
 from axlewright_server.store.blocks import HOUR_MS
 
 KEYS = ("vehicle", "axle")
+# What the office computes it computes anew.
+MEASURED = frozenset(channel.name for channel in CHANNELS if not channel.derived)
 # One transaction holds so many rows: some 40 MB.
 ROWS_AT_ONCE = 100_000
 
@@ -178,7 +180,7 @@ class Loader:
     def _columns(self, table: pa.Table) -> tuple[_Keys, list[tuple[int, NDArray[np.float32]]]]:
         keys = _Keys.of(table, self._committer.kernel.table.vehicles)
         self.loaded.strangers.update(keys.strangers)
-        columns = [(INDEX[name], _numbers(table, name)) for name in table.column_names if name in INDEX]
+        columns = [(INDEX[name], _numbers(table, name)) for name in table.column_names if name in MEASURED]
         return keys, columns
 
     def _commit(

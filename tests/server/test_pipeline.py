@@ -19,7 +19,7 @@ from axlewright_models.wire.messages import AdvisoryMessage, Status, encode_mess
 from axlewright_server.advisories import AdvisoryError, acknowledge, close, raise_advisory
 from axlewright_server.hub import Hub
 from axlewright_server.ingest import Inbox, Message
-from axlewright_server.kernel import Kernel, Rows, StepResult
+from axlewright_server.kernel import Derived, Kernel, Rows, StepResult
 from axlewright_server.pipeline import Pipeline, Writer
 from axlewright_server.publisher import Publisher
 from axlewright_server.settings import IngestSettings
@@ -220,6 +220,38 @@ def test_a_frame_that_breaks_the_kernel_is_put_aside_and_the_others_are_kept(
     assert kept.kind == "internal"
     assert "a fault in a detector" in kept.reason
     assert kept.payload == encode_frame(frame(2))
+
+
+def test_what_the_kernel_computes_is_stored_beside_the_reading_it_belongs_to(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def run(kernel: Kernel, rows: Rows) -> StepResult:
+        axles = np.array([kernel.table.row("t-2", 3), kernel.table.row("t-1", 2)])
+        times = np.array([NOW_S - 3600.0 + 20.0, NOW_S - 3600.0 + 10.0])
+        values = np.array([[71.0], [72.0]], np.float32)
+        return StepResult(derived=[Derived(axles, times, (INDEX["lube/expected"],), values)])
+
+    monkeypatch.setattr(Kernel, "run", run)
+    house.send(frame(1), frame(2), frame(1, "t-2"), frame(2, "t-2"))
+    house.turn()
+    found = {}
+    with house.store.reader() as connection:
+        for vehicle in ("t-1", "t-2"):
+            for part in readings.export(connection, vehicle, 0, round(2 * NOW_S * 1000)):
+                expected = part.values[:, part.names.index("lube/expected")]
+                for row in np.flatnonzero(~np.isnan(expected)):
+                    key = (vehicle, int(part.position[row]), part.time_ms[row] / 1000.0 - NOW_S + 3600.0)
+                    found[key] = float(expected[row])
+    assert found == {("t-2", 3, 20.0): 71.0, ("t-1", 2, 10.0): 72.0}
+
+
+def test_a_truck_cannot_write_into_a_channel_that_is_computed_or_belongs_elsewhere(house: House) -> None:
+    window = Window(NOW_S, {}, {2: {"lube": 60.0, "lube/expected": 99.0, "speed": 5.0}})
+    house.send(Frame("yard", "t-1", "s", 1, (window,)))
+    house.turn()
+    with house.store.reader() as connection:
+        (row,) = readings.latest(connection, "t-1")
+    assert row.values == {"lube": 60.0, "speed (as sent)": 5.0}  # an axle has no speed of its own
 
 
 @pytest.mark.parametrize(

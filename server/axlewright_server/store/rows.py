@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from axlewright_models.signals import NAMES
-from axlewright_server.store.database import Store
+from axlewright_server.store.database import FIRST_EXTRA, Store
 
 WIDTH = len(NAMES)
 Values = NDArray[np.float32]
@@ -93,7 +93,14 @@ def _time(row: tuple[int, int, bytes]) -> int:
 
 
 def _with_extras(store: Store, blob: bytes, more: Mapping[str, float]) -> bytes:
-    numbered = {number: value for name, value in more.items() if (number := store.channel_id(name)) is not None}
+    numbered: dict[int, float] = {}
+    for name, value in more.items():
+        number = store.channel_id(name)
+        if number is not None and number < FIRST_EXTRA:
+            # A name of the table in a place where it means something else: never in that channel's column.
+            number = store.channel_id(f"{name} (as sent)")
+        if number is not None:
+            numbered[number] = value
     if not numbered:
         return blob
     row = np.full(max(numbered) + 1, np.nan, "<f4")
