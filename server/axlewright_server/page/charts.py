@@ -34,25 +34,26 @@ def axle_charts(vehicle: VehicleState, axle: AxleState, span: Range) -> list[dic
     ]
 
 
-def evidence_charts(advisory: AdvisoryRecord, vehicle: VehicleState) -> list[dict[str, Any] | None]:
+def evidence_charts(advisory: AdvisoryRecord, vehicle: VehicleState, now_s: float) -> list[dict[str, Any] | None]:
     """Return one plot per piece of evidence; None where an earlier one shows the same."""
     charts: list[dict[str, Any] | None] = []
     for item in advisory.evidence:
-        chart = _evidence_chart(item, vehicle)
+        chart = _evidence_chart(item, vehicle, now_s)
         charts.append(None if chart in charts else chart)
     return charts
 
 
-def _evidence_chart(item: Evidence, vehicle: VehicleState) -> dict[str, Any] | None:
+def _evidence_chart(item: Evidence, vehicle: VehicleState, now_s: float) -> dict[str, Any] | None:
     if item.channel not in INDEX:
         return None
     room = max(_MARGIN * (item.end_s - item.begin_s), _LEAST_RANGE_S / 2.0)
-    span = Range(item.begin_s - room, item.end_s + room, follows_now=False)
+    # Nothing is plotted of the time to come.
+    span = Range(item.begin_s - room, max(item.end_s, min(item.end_s + room, now_s)), follows_now=False)
     axle = next((one for one in vehicle.axles if one.position == item.plot_axle), None)
     title = f"{item.channel_title}: {item.text}"
     if axle is not None and item.channel.startswith("height/"):
         chart = _height_chart(vehicle.id, axle, span, title)
-    elif axle is not None and item.channel.startswith("lube"):
+    elif axle is not None and item.channel in ("lube", "lube/expected"):
         chart = _lube_chart(vehicle.id, axle, span, title)
         # Hotter than the other one, or hotter than it should be: the tandem's other axle tells which.
         others = (one for one in vehicle.axles if one.driven and one.position != axle.position)

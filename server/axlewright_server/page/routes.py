@@ -177,7 +177,9 @@ def _advisory_sheet(
     spec = office.spec.vehicles.get(record.vehicle)
     charts: list[dict[str, Any] | None] = [None] * len(record.evidence)
     if spec is not None:  # else the fleet file has lost the truck; its advisory stays readable
-        charts = evidence_charts(record, vehicle_state(spec, reads.material(reader, spec.id), office.clock()))
+        now_s = office.clock()
+        state = vehicle_state(spec, reads.material(reader, spec.id), now_s)
+        charts = evidence_charts(record, state, now_s)
     actions = [CHOICES[name] for name in record.actions]
     path = f"/advisories/{advisory}"
     return sheet(
