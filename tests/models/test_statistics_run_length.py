@@ -134,9 +134,28 @@ def test_run_length_of_both_charts_is_what_a_simulation_counts(rng):
         assert abs(stop.mean() - computed) < 4.0 * stop.std() / math.sqrt(runs)  # four standard errors
 
 
-def test_more_nodes_change_nothing():
-    assert cusum_run_length(0.5, 5.0, nodes=60) == pytest.approx(cusum_run_length(0.5, 5.0, nodes=120), rel=1e-9)
-    assert ewma_run_length(0.03, 2.437, nodes=60) == pytest.approx(ewma_run_length(0.03, 2.437, nodes=120), rel=1e-9)
+@pytest.mark.parametrize(
+    ("slack", "limit", "shift"), [(0.5, 5.0, 0.0), (0.05, 30.0, 0.0), (0.05, 60.0, 0.3), (0.1, 40.0, 0.0)]
+)
+def test_more_nodes_change_nothing_for_a_cusum(slack, limit, shift):
+    assert cusum_run_length(slack, limit, shift) == pytest.approx(
+        cusum_run_length(slack, limit, shift, nodes=480), rel=1e-7
+    )
+
+
+@pytest.mark.parametrize(("weight", "width"), [(0.1, 2.814), (0.03, 2.437), (0.005, 2.5), (0.001, 2.5)])
+def test_more_nodes_change_nothing_for_an_ewma(weight, width):
+    assert ewma_run_length(weight, width) == pytest.approx(ewma_run_length(weight, width, nodes=480), rel=1e-7)
+
+
+def test_run_lengths_beyond_double_precision_are_infinite_not_wrong():
+    # The approximation says 1e22; the equations' condition leaves no digit of that.
+    assert cusum_run_length(0.25, 100.0, sides="one") == math.inf
+    assert cusum_run_length(0.25, 100.0) == math.inf
+    assert float(siegmund_run_length(0.25, 100.0)) > 1e20
+    # Far off target one side alone calls: Siegmund's figure for it, within its two per cent.
+    quick = cusum_run_length(0.25, 100.0, 1.0)
+    assert quick == pytest.approx(float(siegmund_run_length(0.25, 100.0, 1.0, sides="one")), rel=0.02)
 
 
 @pytest.mark.parametrize("sides", ["one", "two"])
@@ -165,6 +184,7 @@ def test_designed_ewma_is_quickest_among_the_published_ones():
         (lambda: ewma_run_length(0.0, 3.0), "0 < weight <= 1"),
         (lambda: design_cusum(1.0, 1.0), "2 < in_control_run_length"),
         (lambda: design_ewma(500.0, 0.0), "shift > 0"),
+        (lambda: design_cusum(3.0, 5.0), "no chart for this shift runs as short as 3 values"),
     ],
 )
 def test_impossible_questions_are_refused(call, message):

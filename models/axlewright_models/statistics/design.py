@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -67,7 +68,7 @@ def ewma_width(weight: float, in_control_run_length: float) -> float:
     >>> round(ewma_width(0.1, 500.0), 3)
     2.814
     """
-    return _solve(lambda width: ewma_run_length(weight, width), in_control_run_length, 4.0)
+    return _solve(lambda width: ewma_run_length(weight, width), in_control_run_length)
 
 
 def design_ewma(in_control_run_length: float, shift: float) -> EwmaDesign:
@@ -98,20 +99,33 @@ def _refuse(in_control_run_length: float, shift: float) -> None:
         )
 
 
-def _solve(rising: Callable[[float], float], wanted: float, high: float = 8.0) -> float:
-    """Bisect for where a rising function takes the wanted value."""
-    low = 1e-3
-    while rising(high) < wanted:
-        low, high = high, 1.5 * high
+def _solve(rising: Callable[[float], float], wanted: float, high: float = 4.0) -> float:
+    """Find where a rising function takes the wanted value: false position on its logarithm, nearly straight."""
+    low, below = 1e-3, _log_excess(rising(1e-3), wanted)
+    if below >= 0.0:
+        raise ModelError(
+            f"no chart for this shift runs as short as {wanted:g} values in control: the shortest is {rising(low):.4g}"
+        )
+    above = _log_excess(rising(high), wanted)
+    while above < 0.0:
+        low, below, high = high, above, 1.5 * high
+        above = _log_excess(rising(high), wanted)
     for _ in range(60):
-        middle = 0.5 * (low + high)
-        if rising(middle) < wanted:
-            low = middle
+        finite = math.isfinite(above)
+        middle = low - below * (high - low) / (above - below) if finite else 0.5 * (low + high)
+        here = _log_excess(rising(middle), wanted)
+        if abs(here) < 1e-9 or high - low < 1e-10 * high:
+            return middle
+        # Illinois' variant: halve the end that stays, so that both ends close in.
+        if here < 0.0:
+            low, below, above = middle, here, 0.5 * above
         else:
-            high = middle
-        if high - low < 1e-6 * high:
-            break
-    return 0.5 * (low + high)
+            high, above, below = middle, here, 0.5 * below
+    return middle
+
+
+def _log_excess(run_length: float, wanted: float) -> float:
+    return math.log(run_length / wanted)
 
 
 def _minimise(cost: Callable[[float], float], low: float, high: float) -> float:

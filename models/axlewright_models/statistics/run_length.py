@@ -27,10 +27,23 @@ from axlewright_models.statistics.normal import normal_cdf, normal_pdf
 Floats = NDArray[np.float64]
 Sides = Literal["one", "two"]
 
-NODES = 60
+LEAST_NODES = 60
+LONGEST = 1e11
+"""Beyond this the equations are too ill-conditioned for double precision: the answer is given as infinity."""
 
 
-@lru_cache(maxsize=8)
+def _node_count(span_sd: float) -> int:
+    """Return enough nodes for an interval of that many standard deviations of one step (checked by doubling them).
+
+    In a few sizes only: the nodes of each are dear to find and are kept.
+    """
+    count = LEAST_NODES
+    while count < 2.0 * span_sd:
+        count *= 2
+    return count
+
+
+@lru_cache(maxsize=16)
 def _nodes(count: int) -> tuple[Floats, Floats]:
     """Return nodes and weights on -1 to 1."""
     nodes, weights = np.polynomial.legendre.leggauss(count)
@@ -38,7 +51,13 @@ def _nodes(count: int) -> tuple[Floats, Floats]:
 
 
 def cusum_run_length(
-    slack: float, limit: float, shift: float = 0.0, *, head_start: float = 0.0, sides: Sides = "two", nodes: int = NODES
+    slack: float,
+    limit: float,
+    shift: float = 0.0,
+    *,
+    head_start: float = 0.0,
+    sides: Sides = "two",
+    nodes: int | None = None,
 ) -> float:
     r"""Return the average run length of a CUSUM.
 
@@ -52,13 +71,13 @@ def cusum_run_length(
         Where each sum begins, in standard deviations, 0 to below `limit`.
     sides : {"one", "two"}
         The upper sum alone, or both.
-    nodes : int
-        Quadrature nodes.
+    nodes : int, optional
+        Quadrature nodes; enough if not given.
 
     Returns
     -------
     float
-        Average number of values until the call.
+        Average number of values until the call; infinity above 1e11.
 
     Raises
     ------
@@ -78,11 +97,14 @@ def cusum_run_length(
     """
     if not limit > 0.0 or not 0.0 <= head_start < limit:
         raise ModelError(f"cusum_run_length needs limit > 0 and 0 <= head_start < limit; got {limit=}, {head_start=}")
-    if sides == "one":
-        return float(_one_sided(slack, limit, shift, nodes, np.array([head_start]))[0])
+    count = _node_count(limit) if nodes is None else nodes
     start = np.array([0.0, head_start])
-    up_zero, up = _one_sided(slack, limit, shift, nodes, start)
-    down_zero, down = _one_sided(slack, limit, -shift, nodes, start)
+    up_zero, up = _one_sided(slack, limit, shift, count, start)
+    if sides == "one":
+        return float(up)
+    down_zero, down = _one_sided(slack, limit, -shift, count, start)
+    if math.isinf(up_zero) or math.isinf(down_zero):
+        return float(min(up, down))  # a side that never calls leaves the other alone
     return float((up * down_zero + down * up_zero - up_zero * down_zero) / (up_zero + down_zero))
 
 
@@ -94,7 +116,12 @@ def _one_sided(slack: float, limit: float, shift: float, nodes: int, start: Floa
     z = np.concatenate([[0.0], x])
     step = _transition(z, x, weight, slack, shift)
     solution = np.linalg.solve(np.eye(nodes + 1) - step, np.ones(nodes + 1))
-    return np.asarray(1.0 + _transition(start, x, weight, slack, shift) @ solution)
+    return _bounded(1.0 + _transition(start, x, weight, slack, shift) @ solution)
+
+
+def _bounded(run_length: Floats) -> Floats:
+    """Return infinity for what rounding has made meaningless: longer than can be computed, or below one value."""
+    return np.where((run_length >= 1.0) & (run_length <= LONGEST), run_length, np.inf)
 
 
 def _transition(z: Floats, x: Floats, weight: Floats, slack: float, shift: float) -> Floats:
@@ -104,7 +131,7 @@ def _transition(z: Floats, x: Floats, weight: Floats, slack: float, shift: float
     return np.column_stack([to_zero, to_node])
 
 
-def ewma_run_length(weight: float, width: float, shift: float = 0.0, *, nodes: int = NODES) -> float:
+def ewma_run_length(weight: float, width: float, shift: float = 0.0, *, nodes: int | None = None) -> float:
     r"""Return the average run length of a two-sided EWMA with asymptotic limits, begun at the target.
 
     Parameters
@@ -115,8 +142,13 @@ def ewma_run_length(weight: float, width: float, shift: float = 0.0, *, nodes: i
         L, half the width of the limits in standard deviations of the average, above 0.
     shift : float
         True mean less target, in standard deviations of one value.
-    nodes : int
-        Quadrature nodes.
+    nodes : int, optional
+        Quadrature nodes; enough if not given.
+
+    Returns
+    -------
+    float
+        Average number of values until the call; infinity above 1e11.
 
     Notes
     -----
@@ -131,14 +163,15 @@ def ewma_run_length(weight: float, width: float, shift: float = 0.0, *, nodes: i
     if not (0.0 < weight <= 1.0 and width > 0.0):
         raise ModelError(f"ewma_run_length needs 0 < weight <= 1 and width > 0; got {weight=}, {width=}")
     limit = width * math.sqrt(weight / (2.0 - weight))
-    unit_nodes, unit_weights = _nodes(nodes)
+    count = _node_count(2.0 * limit / weight) if nodes is None else nodes
+    unit_nodes, unit_weights = _nodes(count)
     x, quadrature = limit * unit_nodes, limit * unit_weights / weight
 
     def row(z: Floats) -> Floats:
         return normal_pdf((x[None, :] - (1.0 - weight) * z[:, None]) / weight - shift) * quadrature[None, :]
 
-    solution = np.linalg.solve(np.eye(nodes) - row(x), np.ones(nodes))
-    return float(1.0 + (row(np.zeros(1)) @ solution)[0])
+    solution = np.linalg.solve(np.eye(count) - row(x), np.ones(count))
+    return float(_bounded(1.0 + row(np.zeros(1)) @ solution)[0])
 
 
 def shewhart_run_length(width: float, shift: float = 0.0) -> float:
