@@ -167,20 +167,20 @@ def test_steer_axles_and_derived_channels_of_a_frame_are_left_out():
     assert np.isnan(batch.raw[0, INDEX["lube/expected"]])
 
 
-DAYS = Journey((("drive", 9.0), ("park", 2.0), ("drive", 9.0), ("park", 2.0), ("drive", 5.0)))
+DAYS = Journey((("drive", 10.0), ("park", 1.0), ("drive", 10.0), ("park", 1.0), ("drive", 8.0)))
 
 
 @pytest.fixture(scope="module")
 def scenarios():
-    """Five trucks that have driven 18 healthy hours, then each its own story."""
+    """Five trucks that have driven 25 healthy hours, then each its own story."""
     stories = [
-        Faults(axle=1, heat_kw=after(23.0, 2.5)),
-        Faults(axle=0, gains={"vib/order/driveshaft-1": after(23.0, 2.0)}),
-        Faults(axle=0, heat_kw=after(23.0, 2.5), read_lube=lambda t, x: np.where(t > 25 * HOUR, 210.0, x)),
+        Faults(axle=1, heat_kw=after(27.0, 2.5)),
+        Faults(axle=0, gains={"vib/order/driveshaft-1": after(27.0, 2.0)}),
+        Faults(axle=0, heat_kw=after(27.0, 2.5), read_lube=lambda t, x: np.where(t > 28.5 * HOUR, 210.0, x)),
         Faults(),
     ]
     made = [signals(DAYS, seed, story) for seed, story in enumerate(stories, start=20)]
-    made.append(signals(Journey((*DAYS.parts[:-1], ("drive", 2.0), ("mountain", 1.4), ("drive", 1.6))), 30))
+    made.append(signals(Journey((*DAYS.parts[:-1], ("drive", 5.0), ("mountain", 1.4), ("drive", 1.6))), 30))
     kernel = Kernel(fleet(5))
     return kernel, kernel.run(rows(made))
 
@@ -197,7 +197,7 @@ def test_a_dragging_brake_becomes_one_advisory_with_evidence_and_first_checks(sc
     assert message.causes[0].id == "dragging-brake"
     assert message.confidence > 0.5
     assert message.urgency in {"within-a-day", "stop-safely-now"}
-    assert abs(message.since_s - (BEGIN_S + 23.0 * HOUR)) < HOUR
+    assert abs(message.since_s - (BEGIN_S + 27.0 * HOUR)) < HOUR
     assert message.checks[0].id == "brake-drag"
     assert any("hot" in caution for caution in message.cautions)
     assert {piece.channel for piece in message.evidence} == {"lube"}

@@ -25,7 +25,8 @@ class LeakDown:
 
     ``sample_s``: time between the samples used. ``settle_s``: time after stopping before the first. ``noise_mm``: least
     standard deviation of a sample. ``span_s``: shortest time for a verdict; a symptom ends after twice that at less
-    than half the limit. ``dump_mm``: a drop within one sample that only a driver can cause by letting air out.
+    than half the limit, standing no more than ``standing_mm`` below specification. ``dump_mm``: a drop within one
+    sample that only a driver can cause by letting air out.
     """
 
     name = "leak-down"
@@ -51,12 +52,14 @@ class LeakDown:
         noise_mm: float = 0.5,
         span_s: float = 3600.0,
         dump_mm: float = 55.0,
+        standing_mm: float = 15.0,
     ) -> None:
         self.sample_s = sample_s
         self.settle_s = settle_s
         self.noise_mm = noise_mm
         self.span_s = span_s
         self.dump_mm = dump_mm
+        self.standing_mm = standing_mm
 
     def start(self, table: AxleTable) -> State:
         """Return the state of axles never heard of."""
@@ -120,6 +123,9 @@ class LeakDown:
         sure = sinking - 3.0 * error[pick, worst] > limit
         begins = (span_s >= self.span_s - 5.0) & sure
         ends = (span_s >= 2.0 * self.span_s - 5.0) & (np.nan_to_num(sinking, nan=np.inf) < 0.5 * limit)
+        # A spring that has gone flat sinks no further: only one that still stands holds its air.
+        lowest = np.fmin(heights[:, 0], heights[:, 1])
+        ends &= lowest > table.ride_height_mm[batch.axles] - self.standing_mm
         reject = table.ride_height_mm[batch.axles] - table.limit("height_reject_mm")[batch.axles]
         flat = np.nan_to_num(heights[pick, worst], nan=np.inf) < reject
         old = state["level"].copy()

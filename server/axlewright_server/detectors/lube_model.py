@@ -63,15 +63,15 @@ class LubeModel:
 
     def __init__(
         self,
-        learning_h: float = 10.0,
-        calibrating_h: float = 6.0,
+        learning_h: float = 12.0,
+        calibrating_h: float = 12.0,
         interval_s: float = 300.0,
         observation_s: float = 300.0,
         forgetting: float = 0.999,
         slack: float = 1.0,
         decision: float = 10.0,
-        least_cel: float = 6.0,
-        floor_cel: float = 2.0,
+        least_cel: float = 8.0,
+        floor_cel: float = 3.0,
         weight: float = 0.3,
         calm: int = 6,
         longest_gap_s: float = 1800.0,
@@ -188,9 +188,9 @@ class LubeModel:
         signed = np.stack([state["average"], -state["average"]], axis=1)
         begins = (sums > self.decision) & (signed > self.least_cel)
         level = np.where(begins | ((old > 0) & (sums > 0.0)), 1, 0).astype(np.int8)
-        # Three times the least residual is no longer a trend to watch.
-        level = np.where((level > 0) & (signed > 3.0 * self.least_cel), 2, level).astype(np.int8)
-        level = np.where((old == 2) & (level == 1) & (signed > 2.5 * self.least_cel), 2, level).astype(np.int8)
+        # Twice the least residual is no longer a trend to watch.
+        level = np.where((level > 0) & (signed > 2.0 * self.least_cel), 2, level).astype(np.int8)
+        level = np.where((old == 2) & (level == 1) & (signed > 1.7 * self.least_cel), 2, level).astype(np.int8)
         state["level"] = level
         return [
             Symptom(

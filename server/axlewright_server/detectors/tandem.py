@@ -1,6 +1,7 @@
 """Forward against rear: the two axles of a tandem share speed, load, wind and weather; their difference cancels them.
 
-Each axle learns its own normal difference to its partner over the first hours of driving and is then held to it. The
+Each axle learns its own normal difference to its partner, as a share of their common rise above ambient (an axle that
+makes more heat differs more when both work hard), over the first hours of driving and is then held to it. The
 difference is signed: an axle speaks when it runs hotter than usual against its partner.
 
 Run length by design: one-sided, k = 1 and h = 10 standard deviations: beyond 1e9 independent normal observations; and
@@ -27,15 +28,16 @@ class Tandem:
     """Follow the difference of each tandem axle to its partner.
 
     Both axles' readings must come in one window. ``learning``: observations until the normal is frozen.
+    ``warm_cel``: common rise above ambient from which on the difference counts.
     Level 2 is ``forward_rear_limit_cel`` of the specification.
     """
 
     name = "tandem"
-    version = 1
+    version = 2
     dtype: np.dtype[Any] = np.dtype(
         [
             ("window_s", "f8"),
-            ("window_sum", "f8"),
+            ("window_sum", "f8", (2,)),
             ("moments", "f8", (3,)),
             ("average", "f8"),
             ("high", "f8"),
@@ -51,8 +53,9 @@ class Tandem:
         learning: int = 96,
         slack: float = 1.0,
         decision: float = 10.0,
-        least_cel: float = 5.0,
-        floor_cel: float = 1.0,
+        least_cel: float = 6.0,
+        floor_cel: float = 1.5,
+        warm_cel: float = 15.0,
         weight: float = 0.3,
         calm: int = 6,
     ) -> None:
@@ -62,6 +65,7 @@ class Tandem:
         self.decision = decision
         self.least_cel = least_cel
         self.floor_cel = floor_cel
+        self.warm_cel = warm_cel
         self.weight = weight
         self.calm = calm
 
@@ -73,9 +77,11 @@ class Tandem:
 
     def step(self, state: State, batch: Batch, table: AxleTable) -> tuple[State, list[Symptom]]:
         """Return the new state and the axles that began to run hotter than their partner, or ceased."""
-        difference = self._difference(batch, table)
-        seconds = exposure(batch.dt_s, batch.column("speed") > 20.0)
-        ripe, means = observe(state, "window", difference, seconds, self.observation_s)
+        pair = self._difference(batch, table)
+        # Near ambient a share of the rise means nothing.
+        warm = (batch.column("speed") > 20.0) & (pair[:, 1] > self.warm_cel)
+        seconds = exposure(batch.dt_s, warm)
+        ripe, means = observe(state, "window", pair, seconds, self.observation_s)
         if not len(ripe):
             return state, []
         part = some(state, ripe)
@@ -90,15 +96,17 @@ class Tandem:
     def _difference(self, batch: Batch, table: AxleTable) -> Floats:
         lube = batch.column("lube")
         partner = batch.partners(table)
-        return np.where(partner >= 0, lube - lube[partner], np.nan)
+        other = np.where(partner >= 0, lube[partner], np.nan)
+        return np.stack([lube - other, 0.5 * (lube + other) - batch.column("ambient")], axis=1)
 
     def _judge(self, state: State, means: Floats, batch: Batch, table: AxleTable) -> list[Symptom]:
         count, mean, m2 = state["moments"].T
         learnt = count >= self.learning
-        lesson = np.where(learnt | batch.suspect, np.nan, means)
+        difference, rise = means.T
+        lesson = np.where(learnt | batch.suspect, np.nan, difference / rise)
         state["moments"] = np.stack(welford_step(count, mean, m2, lesson), axis=1)
-        spread = np.sqrt(np.maximum(m2 / np.maximum(count - 1.0, 1.0), self.floor_cel**2))
-        departure = np.where(learnt, means - mean, np.nan)
+        spread = np.maximum(np.sqrt(m2 / np.maximum(count - 1.0, 1.0)) * rise, self.floor_cel)
+        departure = np.where(learnt, difference - mean * rise, np.nan)
         z = np.clip(departure / spread, -5.0, 5.0)
         high, _ = cusum_step(state["high"], np.zeros(len(z)), z, self.slack)
         average = ewma_step(state["average"], departure, self.weight)

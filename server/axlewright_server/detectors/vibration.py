@@ -1,8 +1,9 @@
-"""Vibration: every order and envelope line against the axle's own baseline at the same road speed.
+"""Vibration: every order and envelope line against the axle's own baseline at the same speed and load.
 
-Amplitudes vary by factors, so their logarithm is judged. The first hours in each speed band make the baseline (mean and
-spread), which is then frozen, and is not taught while a symptom stands. A rough road lifts all lines together: their
-lower-middle value is taken off the lines (not off rms) before they are judged.
+Amplitudes vary by factors, so their logarithm is judged. Joints, gears and engine shake harder under torque, so a cell
+is a band of speed and a band of torque; the hardest pulls are not judged at all. The first hour in each cell makes its
+baseline (mean and spread), which is then frozen, and is not taught while a symptom stands. A rough road lifts all lines
+together: their lower-middle value is taken off the lines (not off rms) before they are judged.
 
 Run length by design: one-sided CUSUM, k = 1 and h = 8 standard deviations: Siegmund's approximation gives 4.6e7
 independent normal observations per line; 17 lines on 400 axles driving 10 h a day make 4e6 observations a day, so heavy
@@ -24,7 +25,9 @@ from axlewright_server.detectors.timing import Floats, exposure, put_back, some
 
 LINES = (*ORDER_CHANNELS, *ENVELOPE_CHANNELS, "vib/rms", "vib/kurtosis")
 BAND_EDGES_KM_H = (35.0, 55.0, 70.0, 85.0, 130.0)
-_BANDS = len(BAND_EDGES_KM_H) - 1
+TORQUE_EDGES_N_M = (500.0, 1200.0, 2500.0)
+HARDEST_N_M = 5000.0
+_BANDS = (len(BAND_EDGES_KM_H) - 1) * (len(TORQUE_EDGES_N_M) + 1)
 _COLUMNS = np.array([INDEX[name] for name in LINES])
 _K = len(LINES)
 _ORDER_LINES = len(ORDER_CHANNELS) + len(ENVELOPE_CHANNELS)
@@ -37,18 +40,18 @@ _CODES = tuple(
 class Vibration:
     """Follow every line of every axle.
 
-    ``learning``: one-minute observations that make the baseline of a band. ``floor``: least standard deviation of the
-    log-ratio that is believed (0.1 is about 10 %); ``sum_floor``: the same for rms and kurtosis, which follow the road.
-    ``weight``: of an observation in the averaged ratio. ``calm``: observations below a quarter of the limit's logarithm
-    that end a symptom. All are own choices.
+    ``learning``: one-minute observations that make the baseline of a cell. ``floor``: least standard deviation of the
+    log-ratio that is believed (0.15 is about 15 %); ``sum_floor``: the same for rms and kurtosis, which follow the
+    road. ``weight``: of an observation in the averaged ratio. ``calm``: observations below a quarter of the limit's
+    logarithm that end a symptom. All are own choices.
     """
 
     name = "vibration"
-    version = 1
+    version = 2
     dtype: np.dtype[Any] = np.dtype(
         [
             ("window_s", "f4"),
-            ("window_sum", "f4", (_K,)),
+            ("window_sum", "f4", (_K + 2,)),
             ("band", "i4"),
             ("count", "f4", (_BANDS, _K)),
             ("mean", "f4", (_BANDS, _K)),
@@ -64,10 +67,10 @@ class Vibration:
     def __init__(
         self,
         observation_s: float = 60.0,
-        learning: int = 180,
+        learning: int = 60,
         slack: float = 1.0,
         decision: float = 8.0,
-        floor: float = 0.1,
+        floor: float = 0.15,
         sum_floor: float = 0.25,
         weight: float = 0.2,
         calm: int = 15,
@@ -91,14 +94,14 @@ class Vibration:
 
     def step(self, state: State, batch: Batch, table: AxleTable) -> tuple[State, list[Symptom]]:
         """Return the new state and the lines that rose over their baseline, or fell back."""
-        speed = np.fmax(batch.column("speed"), 0.0)
-        band = np.searchsorted(BAND_EDGES_KM_H, speed, side="right") - 1
-        gate = (band >= 0) & (band < _BANDS) & ~(batch.column("brake") > 0.05)
+        speed, torque = np.fmax(batch.column("speed"), 0.0), np.abs(batch.column("torque"))
+        gate = (speed >= BAND_EDGES_KM_H[0]) & (speed < BAND_EDGES_KM_H[-1]) & ~(batch.column("brake") > 0.05)
+        gate &= ~(torque > HARDEST_N_M)
         seconds = exposure(batch.dt_s, gate).astype(np.float32)
         counted = seconds > 0.0
         if not counted.any():
             return state, []
-        ripe, means = self._gather(state, batch, band, seconds, counted)
+        ripe, means = self._gather(state, batch, (speed, np.fmax(torque, 0.0)), seconds, counted)
         if not len(ripe):
             return state, []
         part = some(state, ripe)
@@ -113,22 +116,24 @@ class Vibration:
             f"{code}/{line.rsplit('/', 1)[-1]}" for code, line, ready in zip(_CODES, LINES, known, strict=True) if ready
         )
 
-    def _gather(self, state: State, batch: Batch, band: Any, seconds: Any, counted: Any) -> tuple[Any, Any]:
-        """Average the logarithm of each line over one minute within one speed band."""
+    def _gather(
+        self, state: State, batch: Batch, drive: tuple[Floats, Floats], seconds: Any, counted: Any
+    ) -> tuple[Any, Any]:
+        """Average each line's logarithm, speed and torque over one minute; the averages choose the cell."""
         lines = np.ascontiguousarray(batch.values[:, _COLUMNS], dtype=np.float32)
-        part = np.log(np.maximum(lines, np.float32(1e-6))) * seconds[:, None]
-        # A change of band begins anew; a row that does not count changes nothing.
-        anew = counted & (band != state["band"])
-        total_s = np.where(anew, np.float32(0.0), state["window_s"]) + seconds
-        total = np.where(anew[:, None], np.float32(0.0), state["window_sum"])
-        total = total + (part if counted.all() else np.where(counted[:, None], part, np.float32(0.0)))
-        state["band"] = np.where(counted, band, state["band"])
+        logs = np.log(np.maximum(lines, np.float32(1e-6)))
+        part = np.column_stack([logs, *(values.astype(np.float32) for values in drive)]) * seconds[:, None]
+        total_s = state["window_s"] + seconds
+        total = state["window_sum"] + (part if counted.all() else np.where(counted[:, None], part, np.float32(0.0)))
         ripe = np.flatnonzero(counted & (total_s >= self.observation_s - 0.5))
         means = total[ripe] / total_s[ripe][:, None]
         total_s[ripe] = 0.0
         total[ripe] = 0.0
         state["window_s"], state["window_sum"] = total_s, total
-        return ripe, means
+        speed_band = np.clip(np.searchsorted(BAND_EDGES_KM_H, means[:, _K], side="right") - 1, 0, None)
+        torque_band = np.searchsorted(TORQUE_EDGES_N_M, means[:, _K + 1], side="right")
+        state["band"][ripe] = speed_band * (len(TORQUE_EDGES_N_M) + 1) + torque_band
+        return ripe, means[:, :_K]
 
     def _judge(self, state: State, means: Any, batch: Batch, table: AxleTable) -> list[Symptom]:
         pick, band = np.arange(len(state)), state["band"]

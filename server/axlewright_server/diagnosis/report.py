@@ -104,11 +104,10 @@ def _summary(
 
 
 def _evidence(symptom: Symptom, time_s: float) -> Evidence:
+    title, said = channel_title(symptom.channel), symptom_text(symptom)
     return Evidence(
         channel=symptom.channel.split(",")[0],
-        text=f"{channel_title(symptom.channel)}: {symptom_text(symptom)}"
-        if symptom.code[:7] != "sensor-"
-        else symptom_text(symptom),
+        text=said if said.startswith(title) else f"{title}: {said}",
         begin_s=symptom.since_s - _PLOT_MARGIN_S,
         end_s=max(time_s, symptom.time_s),
         value=_number(symptom.value),
