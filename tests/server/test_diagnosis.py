@@ -50,6 +50,7 @@ def view(*symptoms, observable=USUAL):
 HOT = symptom("lube-above-model", "lube", 12.0)
 HOTTER = symptom("hotter-than-partner", "lube", 12.0)
 SLOWLY_HOT = symptom("lube-above-model", "lube", 12.0, since_s=1000.0, time_s=90_000.0)
+SLOWLY_HOTTER = symptom("hotter-than-partner", "lube", 12.0, since_s=1000.0, time_s=90_000.0)
 LOW = symptom("height-low", "height/left,height/right", -12.0)
 
 
@@ -72,7 +73,9 @@ def lead(*symptoms, partner=None):
         ([symptom("order-high", "vib/order/engine-0.5")], "engine-misfire"),
         ([symptom("envelope-high", "vib/envelope/outer-race"), HOT], "bearing-wear"),
         ([HOT, HOTTER], "dragging-brake"),
-        ([SLOWLY_HOT, HOTTER], "low-lube-worn-pinion-seal"),
+        ([HOTTER], "dragging-brake"),
+        ([SLOWLY_HOT, SLOWLY_HOTTER], "low-lube-worn-pinion-seal"),
+        ([SLOWLY_HOTTER], "low-lube-worn-pinion-seal"),
         ([symptom("sump-pressure-high", "sump-pressure")], "blocked-breather"),
         ([symptom("lube-level-low", "lube-level")], "low-lube-worn-pinion-seal"),
         ([symptom("sensor-range", "lube")], "failed-temperature-sensor"),

@@ -28,8 +28,8 @@ from axlewright_server.diagnosis.report import UNEXPLAINED, compose, symptoms_of
 
 # A rival cause must be this many times as likely before an open advisory is replaced: no wavering.
 REPLACE_RATIO = 2.0
-# A caution-level finding is told once its cause is at least this likely; a limit always is.
-LEAST_TOLD = 0.4
+# A caution-level finding is told once it is at least this likely that any listed fault is there; a limit always is.
+LEAST_FAULTY = 0.7
 SENSOR_REASON = "rests only on a sensor that cannot be believed"
 
 
@@ -68,7 +68,11 @@ def decide(
         cause = _cause(finding, current)
         if not _worth_saying(knowledge, cause, symptoms):
             continue
-        if current is None and finding.probability < LEAST_TOLD and all(each.level < 2 for each in symptoms):
+        if (
+            current is None
+            and 1.0 - finding.probabilities[NONE] < LEAST_FAULTY
+            and all(each.level < 2 for each in symptoms)
+        ):
             continue
         message = compose(knowledge, table, row, finding, cause, symptoms, precursor, time_s)
         rests_on = tuple(sorted({channel for symptom in symptoms for channel in sensors_of(symptom)}))

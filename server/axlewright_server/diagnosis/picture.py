@@ -89,11 +89,12 @@ def _hidden(key: str, own: AxleView, partner: AxleView | None) -> bool:
 
 
 def _derived(what: str, believed: set[str], own: AxleView, partner: AxleView | None) -> bool | None:
+    if what == "abrupt-onset":
+        heat = [own.standing[key] for key in ("lube-above-model", "hotter-than-partner") if key in believed]
+        # The steeper of two answers to the same heat tells: a slow one may have waited for a cold start.
+        return any(entry.raised_s - entry.symptom.since_s < ABRUPT_S for entry in heat) if heat else None
     if "lube-above-model" not in believed:
         return None
-    if what == "abrupt-onset":
-        entry = own.standing["lube-above-model"]
-        return entry.raised_s - entry.symptom.since_s < ABRUPT_S
     if partner is None or "lube" in partner.faulty:
         return None
     if "lube-above-model" in partner.standing:

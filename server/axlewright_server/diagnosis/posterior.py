@@ -130,7 +130,7 @@ def _explained(knowledge: Knowledge, cause: str, present: set[str]) -> set[str]:
 
 def _picture(knowledge: Knowledge, seen: Mapping[str, bool], explained: set[str]) -> dict[str, bool]:
     """Return what speaks for or against a picture: its own evidence, what is derived from it, what is absent."""
-    about_heat = "lube-above-model" in explained
+    about_heat = bool({"lube-above-model", "hotter-than-partner"} & explained)
     return {
         name: stands
         for name, stands in seen.items()
