@@ -185,13 +185,19 @@ def _axle_row(vehicle: VehicleSpec, index: int, axle: AxleSpec, number: int, see
     }
 
 
+USUAL_JOINT_ANGLE_DEG = 2.0
+
+
 def joint_angles_deg(vehicle: VehicleSpec, axle: AxleSpec, number: int) -> tuple[float, float]:
     """Return the signed working angles (side view) of the joints before and at a drive axle's pinion.
 
     The last shaft but `number` of the chain meets the first drive axle; each following shaft runs on from the
-    pinion line of the axle before it.
+    pinion line of the axle before it. Without shafts in the fleet file both joints work at
+    :data:`USUAL_JOINT_ANGLE_DEG` (own choice).
     """
     shafts = vehicle.driveline.shafts
+    if not shafts:
+        return USUAL_JOINT_ANGLE_DEG, -USUAL_JOINT_ANGLE_DEG
     drives = vehicle.drive_axles
     own = len(shafts) - len(drives) + number
     shaft = shafts[max(own, 0)]

@@ -10,7 +10,7 @@ import pytest
 
 from axlewright_models.errors import ModelError
 from axlewright_models.signals import CHANNELS, IS_AXLE, NAMES
-from axlewright_models.spec import FleetSpec
+from axlewright_models.spec import FleetSpec, parse_fleet
 from axlewright_models.wire.frames import Window
 from axlewright_simulators.fleet import FleetSimulator
 from axlewright_simulators.scenarios import demo_faults, make_fault
@@ -119,3 +119,10 @@ def test_a_state_that_lacks_a_part_says_how_to_mend_it(fleet: FleetSpec, tmp_pat
     path.write_text(json.dumps(table))
     with pytest.raises(ModelError, match=r"lacks 'wear\.fill'; remove the state file"):
         SimulatedTruck(fleet, "hv-101", state=path).window(ANCHOR_S + 10.0, 10.0)
+
+
+def test_a_truck_whose_fleet_file_names_no_shafts_drives_all_the_same() -> None:
+    fleet = parse_fleet('fleet = "yard"\nname = "y"\n[types.t]\n[vehicles.t-1]\ntype = "t"\n')
+    truck = SimulatedTruck(fleet, "t-1", seed=1, anchor_s=1.7e9)
+    window = truck.window(1.7e9, 10.0)
+    assert window.axles[2]["vib/order/driveshaft-2"] > 0.0 or window.vehicle["speed"] == 0.0
