@@ -26,6 +26,8 @@ _MOST_PER_KEY = 4
 
 _UNSIGNED, _BYTES, _TEXT, _ARRAY, _MAP, _SIMPLE = 0, 2, 3, 4, 5, 7
 _DOUBLE = 27
+# RFC 8949, section 3: smaller whole numbers are part of their head byte.
+_FIRST_LONG_NUMBER = 24
 _V, _T, _BT = CBOR_LABELS["v"], CBOR_LABELS["t"], CBOR_LABELS["bt"]
 
 
@@ -114,6 +116,8 @@ class Imprints:
 
     def learn(self, payload: bytes, fleet: str, vehicle: str, reading: Reading) -> None:
         """Remember the imprint of a payload that was read by its make-up."""
+        if reading.seq < _FIRST_LONG_NUMBER:
+            return  # the seq is part of its head byte: the imprint would fit this one frame only
         try:
             imprint = _imprint(payload, reading)
         except (LookupError, ValueError):
