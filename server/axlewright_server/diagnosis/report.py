@@ -14,7 +14,7 @@ from axlewright_server.diagnosis.consequence import height_consequence
 from axlewright_server.diagnosis.knowledge import Knowledge
 from axlewright_server.diagnosis.picture import Standing
 from axlewright_server.diagnosis.posterior import NONE, Finding
-from axlewright_server.diagnosis.wording import channel_title, explanation, path_title, symptom_text
+from axlewright_server.diagnosis.wording import channel_title, explanation, path_title, sureness, symptom_text
 
 UNEXPLAINED = "unexplained"
 _CAUSES_SHOWN = 5
@@ -90,16 +90,14 @@ def _summary(
     if cause == NONE:
         parts.append("No listed cause explains this better than chance; look at it at the next stop")
     else:
-        share = finding.probabilities[cause]
-        parts.append(
-            f"Most likely ({share:.0%}): {knowledge.causes[cause].title.lower()}; {knowledge.causes[cause].mechanism}"
-        )
+        kind, sure = knowledge.causes[cause], sureness(finding.probabilities[cause])
+        parts.append(f"Most likely ({sure}): {kind.title.lower()}; {kind.mechanism}")
     heights = [symptom for symptom in symptoms if symptom.code in {"height-low", "height-high"}]
     if heights:
         parts.append(height_consequence(table.spec_of(row), position, heights[0].value))
     path = max(precursor, key=lambda name: (precursor[name], name))
     if precursor[path] >= 0.1:
-        parts.append(f"Left alone, the likeliest leak path is the {path_title(path)} ({precursor[path]:.0%})")
+        parts.append(f"Left alone, the likeliest leak path is the {path_title(path)} ({sureness(precursor[path])})")
     return ". ".join(part for part in parts if part) + "."
 
 

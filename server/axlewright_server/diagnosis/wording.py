@@ -24,7 +24,7 @@ def symptom_text(symptom: Symptom) -> str:
     Examples
     --------
     >>> symptom_text(Symptom(0, 0.0, "lube-hot", "lube", 2, 0.0, 124.2, 121.0, "Cel", 1.0))
-    'lube at 124 Cel (limit 121 Cel)'
+    'lube at 124 °C (limit 121 °C)'
     """
     return _TEXTS.get(symptom.code, _ratio_text)(symptom)
 
@@ -46,11 +46,11 @@ def _leak(symptom: Symptom) -> str:
 
 def _hot(symptom: Symptom) -> str:
     kind = "limit" if symptom.level == 2 else "caution"
-    return f"lube at {symptom.value:.0f} Cel ({kind} {symptom.limit:.0f} Cel)"
+    return f"lube at {symptom.value:.0f} °C ({kind} {symptom.limit:.0f} °C)"
 
 
 def _rise(symptom: Symptom) -> str:
-    return f"lube rises {symptom.value:.1f} Cel in a minute without more load (limit {symptom.limit:.0f} Cel)"
+    return f"lube rises {symptom.value:.1f} K in a minute without more load (limit {symptom.limit:.0f} K)"
 
 
 def _model(symptom: Symptom) -> str:
@@ -126,6 +126,17 @@ def explanation(knowledge: Knowledge, cause: str, finding: Finding) -> str:
 def _strongest(found: list[tuple[float, str]]) -> str:
     ordered = sorted(found, key=lambda item: (-item[0], item[1]))
     return "; ".join(text for _, text in ordered[:_SHOWN])
+
+
+def sureness(probability: float) -> str:
+    """Return a probability in words: no finite evidence makes certain.
+
+    Examples
+    --------
+    >>> sureness(0.83), sureness(0.9996)
+    ('83 %', 'over 99 %')
+    """
+    return "over 99 %" if probability > 0.99 else f"{probability * 100.0:.0f} %"
 
 
 def path_title(path: str) -> str:
