@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from axlewright_models.driveline import DriveAxle, Driveline, Run, Shaft, angles_at
+from axlewright_models.lube import ViscosityLaw
 from axlewright_models.orders import Train, order_frequencies
+from axlewright_models.thermal import Axle, Duty, warm_up
 
 Array = NDArray[np.float64]
 
@@ -121,7 +123,32 @@ def order_map() -> str:
     )
 
 
-PICTURES = {"joint-angles.svg": joint_angles, "order-map.svg": order_map}
+def lube_warm_up() -> str:
+    """Return the picture of lube temperature after a cold start, one duty throughout: a sound axle and four others."""
+    start_cel = -10.0
+    # 86 km/h with 300 N.m at a pinion turning 150 rad/s: 45 kW through this axle.
+    sound, cruise = Axle(), Duty(speed_m_s=24.0, torque_n_m=300.0, shaft_speed_rad_s=150.0, ambient_cel=start_cel)
+    thicker = ViscosityLaw.through((40.0, 180.0), (100.0, 26.0))
+    cases = {
+        "lube filled to 10 %": (replace(sound, fill=0.1), cruise),
+        "dragging brake, 1 kW": (sound, replace(cruise, drag_w=1000.0)),
+        "lube filled to 30 %": (replace(sound, fill=0.3), cruise),
+        "75W-140 for 75W-90": (replace(sound, lube=thicker), cruise),
+        "sound axle": (sound, cruise),
+    }
+    minutes = np.arange(0.0, 181.0, 1.0)
+    lines = {name: warm_up(axle, duty, start_cel, 60.0 * minutes)[0] for name, (axle, duty) in cases.items()}
+    lines["its housing"] = warm_up(sound, cruise, start_cel, 60.0 * minutes)[1]
+    return picture(
+        "Predicted lube warm-up after a cold start at -10 Cel (86 km/h, 45 kW)",
+        Axis("time driven [min]", 0, 180, 20),
+        Axis("lube temperature [Cel]", -20, 100, 20),
+        minutes,
+        lines,
+    )
+
+
+PICTURES = {"joint-angles.svg": joint_angles, "order-map.svg": order_map, "warm-up.svg": lube_warm_up}
 
 
 def main() -> int:
