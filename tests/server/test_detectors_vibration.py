@@ -51,7 +51,7 @@ def test_a_line_that_falls_back_ends_its_symptom():
 
 
 def test_a_truck_lowered_on_purpose_may_shake_without_a_symptom():
-    # Joints at other angles shake at twice the shaft's turns; the driver chose that, and the truck is back after an hour.
+    # Joints at other angles shake at twice the shaft's turns; the driver chose that, for an hour.
     shaking = {"vib/order/driveshaft-2": lambda t: np.where((t > 13 * 3600) & (t < 14 * 3600), 2.0, 0.0)}
     lowered = Journey((("drive", 13.0), ("lowered", 1.0), ("drive", 2.0)))
     assert not watch([signals(lowered, 2, Faults(gains=shaking))], Vibration()).symptoms
