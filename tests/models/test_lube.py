@@ -48,7 +48,7 @@ def test_rounded_indices_are_the_printed_ones():
 
 
 def test_index_equals_the_library_chemicals(rng):
-    library = pytest.importorskip("chemicals")
+    library = pytest.importorskip("chemicals", reason="the Python package chemicals is not installed")
     for kv100 in rng.uniform(2.0, 120.0, 60):
         kv40 = kv100 * rng.uniform(4.0, 20.0)
         theirs = library.viscosity_index(kv40 * 1e-6, kv100 * 1e-6)

@@ -139,7 +139,7 @@ def test_rows_with_gaps_give_what_their_values_alone_give(rng):
 
 
 def test_mann_kendall_equals_pymannkendall_with_ties(rng):
-    library = pytest.importorskip("pymannkendall")
+    library = pytest.importorskip("pymannkendall", reason="the Python package pymannkendall is not installed")
     for _ in range(20):
         values = np.round(rng.standard_normal(25) * 2 + 0.05 * np.arange(25))
         ours, theirs = mann_kendall(values), library.original_test(values)

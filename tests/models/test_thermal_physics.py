@@ -91,8 +91,8 @@ def test_nusselt_numbers_of_the_text_book_examples():
 
 
 def test_nusselt_numbers_equal_the_library_ht(rng):
-    external = pytest.importorskip("ht.conv_external")
-    free = pytest.importorskip("ht.conv_free_immersed")
+    external = pytest.importorskip("ht.conv_external", reason="the Python package ht is not installed")
+    free = pytest.importorskip("ht.conv_free_immersed", reason="the Python package ht is not installed")
     for reynolds in 10 ** rng.uniform(2, 6, 20):
         theirs = external.Nu_cylinder_Churchill_Bernstein(reynolds, 0.7)
         assert float(forced_nusselt(reynolds, 0.7)) == pytest.approx(theirs)
