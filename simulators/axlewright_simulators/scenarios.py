@@ -83,7 +83,7 @@ SCENARIOS: dict[str, Scenario] = {
 # Scenario, truck, drive axle (0 forward, 1 rear), onset against the anchor. Something happens soon after the start;
 # what needs days has them behind it.
 DEMO_PLAN: tuple[tuple[str, str, int, float], ...] = (
-    ("height-valve", "hv-102", 1, 40.0),
+    ("height-valve", "hv-102", 1, 5.0),
     ("air-leak", "hv-104", 0, -4.0 * DAY_S),
     ("lube-loss", "hv-201", 0, -8.0 * DAY_S),
     ("dragging-brake", "hv-106", 1, -45.0 * MINUTE_S),
