@@ -21,7 +21,7 @@ from axlewright_models.driveline_geometry import (
 )
 from axlewright_models.errors import SpecificationError
 from axlewright_models.joint_chain import equivalent_angle_deg, inertial_excitation, torsional_excitation
-from axlewright_models.shaft_angles import joint_angles_deg, pinion_angle_change_deg
+from axlewright_models.shaft_angles import joint_angles_deg, pinion_angle_change_deg, slopes_of_shaft_deg
 from axlewright_models.spec import AxleSpec, ShaftSpec, VehicleSpec
 
 __all__ = [
@@ -37,6 +37,7 @@ __all__ = [
     "joint_angles_deg",
     "pinion_angle_change_deg",
     "ride_height_consequence",
+    "slopes_of_shaft_deg",
     "torsional_excitation",
 ]
 

@@ -77,6 +77,38 @@ def pinion_angle_change_deg(arm_length_mm: ArrayLike, pivot_height_mm: ArrayLike
     return np.asarray(np.rad2deg(np.arcsin(after / length) - np.arcsin(before / length)))
 
 
+def slopes_of_shaft_deg(front_mm: ArrayLike, rear_mm: ArrayLike) -> tuple[Array, Array]:
+    """Return a shaft's inclination and plan angle from where its two joints are.
+
+    Parameters
+    ----------
+    front_mm, rear_mm : array_like, shape (..., 3)
+        Joint centres: rearward, to the left, upward, from any common point. [mm]
+
+    Returns
+    -------
+    (inclination_deg, plan_deg) : tuple of ndarray, shape (...)
+        As measured in side view and in plan view: the arc tangent of drop, or of lateral offset, over the rearward
+        distance. [deg]
+
+    Raises
+    ------
+    ModelError
+        The rear joint is not behind the front one.
+
+    Examples
+    --------
+    >>> inclination, plan = slopes_of_shaft_deg([0.0, 0.0, 900.0], [1500.0, 60.0, 750.0])
+    >>> float(inclination.round(3)), float(plan.round(3))
+    (5.711, 2.291)
+    """
+    along = np.asarray(rear_mm, dtype=np.float64) - np.asarray(front_mm, dtype=np.float64)
+    if not np.all(along[..., 0] > 0.0):
+        raise ModelError("rear_mm must lie behind front_mm: give rearward positions that increase from joint to joint")
+    slopes = np.rad2deg(np.arctan(along[..., 1:] / along[..., :1]))
+    return np.asarray(-slopes[..., 1]), np.asarray(slopes[..., 0])
+
+
 def unit_axes(inclinations_deg: ArrayLike, plan_deg: ArrayLike) -> Array:
     """Return unit vectors, rearward, shape (..., 3)."""
     down, left = np.broadcast_arrays(

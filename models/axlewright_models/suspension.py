@@ -211,7 +211,7 @@ def orifice_leak_l_per_min(diameter_mm: ArrayLike, pressure_kpa: ArrayLike, air_
     Notes
     -----
     :math:`\dot m = 0.8\,A\,p \sqrt{\gamma / (R T)}\,(2 / (\gamma + 1))^{(\gamma + 1) / (2 (\gamma - 1))}`, the choked
-    nozzle with a discharge coefficient of 0.8 (own choice). It holds above 90.3 kPa gauge; flow then goes with the
+    nozzle with a discharge coefficient of 0.8 (own choice). It holds above 90.5 kPa gauge; flow then goes with the
     absolute pressure, and so the truck sinks equally fast at any load.
 
     Examples

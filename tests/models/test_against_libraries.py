@@ -12,6 +12,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from axlewright_models import suspension
+from axlewright_models.errors import ModelError
 from axlewright_models.reliability import best_replacement_age, fit_weibull, weibull_scale
 from axlewright_models.reliability.replacement import best_interval_with_minimal_repairs
 from axlewright_models.reliability.weibull import Weibull
@@ -169,6 +171,14 @@ class TestFluids:
         assert pytest.approx(air.thermal_conductivity(300.0), rel=0.01) == cooling.AIR_CONDUCTIVITY_W_M_K
         prandtl = 1006.0 * air.viscosity(300.0) / air.thermal_conductivity(300.0)
         assert pytest.approx(prandtl, rel=0.02) == cooling.AIR_PRANDTL
+
+    def test_a_leak_is_sonic_from_the_same_pressure_on(self):
+        compressible = library("fluids.compressible")
+        critical = compressible.P_critical_flow(101.325 + 90.5, 1.4)
+        assert critical == pytest.approx(suspension.AMBIENT_KPA, abs=0.02)  # 90.5 kPa is just enough
+        suspension.orifice_leak_l_per_min(0.3, 90.5)
+        with pytest.raises(ModelError, match=r"90\.5 or more"):
+            suspension.orifice_leak_l_per_min(0.3, 90.4)
 
 
 class TestEndaqCalc:

@@ -63,6 +63,22 @@ class TestJointAngles:
         straight = driveline.joint_angles_deg([0.0, 2.5], [0.0, 2.15])
         assert_allclose(straight, 3.2956, atol=5e-5)  # trade example, exact form
 
+    def test_positions_of_the_joints_give_the_angles_seen_from_side_and_above(self):
+        # Reference, section 3: plan angle = atan(lateral offset / length). Trade example 2.5 and 2.15 degrees again.
+        drop, aside = 1500 * np.tan(np.deg2rad([2.5, 2.15]))
+        front = np.array([[0.0, 0.0, 900.0], [200.0, -30.0, 880.0]])
+        rear = front + np.array([1500.0, aside, -drop])
+        side, plan = driveline.slopes_of_shaft_deg(front, rear)
+        assert_allclose([side, plan], [[2.5, 2.5], [2.15, 2.15]], rtol=1e-12)
+        # Second way: the dot product of the shaft with a level one.
+        along = rear[0] - front[0]
+        between = np.rad2deg(np.arccos(along[0] / np.linalg.norm(along)))
+        assert_allclose(driveline.joint_angles_deg([0.0, side[0]], [0.0, plan[0]]), between, rtol=1e-10)
+
+    def test_a_shaft_that_runs_forward_is_refused(self):
+        with pytest.raises(ModelError, match="rear_mm must lie behind front_mm"):
+            driveline.slopes_of_shaft_deg([100.0, 0.0, 0.0], [100.0, 0.0, 50.0])
+
 
 def _two_axles(arm=600.0, **axle):
     forward = DriveAxle(2, 3.0, arm, 40.0, **axle)

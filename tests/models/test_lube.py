@@ -11,6 +11,7 @@ from numpy.testing import assert_allclose
 from axlewright_models.errors import ModelError
 from axlewright_models.lube import (
     SUMMER_GRADES,
+    WINTER_GRADES,
     ViscosityLaw,
     arrhenius_rate,
     check_grade,
@@ -120,6 +121,12 @@ def test_j306_bands_join_without_gap_and_hold_their_lower_limit():
     assert [grade.low_mm2_s for grade in SUMMER_GRADES] == lows
     assert [grade.name for grade in SUMMER_GRADES] == ["65", "70", "75", "80", "85", "90", "110", "140", "190", "250"]
     assert summer_grade(3.7) is None
+
+
+def test_j306_winter_grades_have_their_cold_limit_and_least_viscosity():
+    # SAE J306, chart of February 2019: warmest temperature for 150 000 mPa s, least viscosity at 100 Cel.
+    table = {name: (grade.cold_limit_cel, grade.kv100_low_mm2_s) for name, grade in WINTER_GRADES.items()}
+    assert table == {"70W": (-55.0, 3.8), "75W": (-40.0, 3.8), "80W": (-26.0, 8.5), "85W": (-12.0, 11.0)}
 
 
 @pytest.mark.parametrize(
