@@ -159,14 +159,12 @@ class Committer:
 
     def write_states(self, vehicles: NDArray[np.int64], newest_ms: NDArray[np.int64]) -> None:
         """Keep the kernel's memory of these vehicles' axles (inside a transaction)."""
-        table, blobs, marks = self.kernel.table, {}, {}
-        for number in vehicles.tolist():
-            first = int(table.first[number])
-            for row in range(first, first + int(table.count[number])):
-                axle = self.store.axle_id(table.vehicles[number], int(table.position[row]))
-                blobs[axle] = self.kernel.state_blob(row)
-                marks[axle] = int(newest_ms[number])
-        records.write_states(self.store, blobs, marks)
+        table = self.kernel.table
+        rows = np.flatnonzero(np.isin(table.vehicle, vehicles))
+        positions, newest = table.position[rows].tolist(), newest_ms[table.vehicle[rows]].tolist()
+        names = [table.vehicles[number] for number in table.vehicle[rows].tolist()]
+        axles = [self.store.axle_id(name, position) for name, position in zip(names, positions, strict=True)]
+        records.write_states(self.store, zip(axles, newest, self.kernel.state_blobs(rows), strict=True))
 
 
 def _rows_with_extras(frame: Decoded, extras: dict[int, dict[str, float]], begin: int) -> tuple[tuple[float, int], ...]:

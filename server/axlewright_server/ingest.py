@@ -41,6 +41,7 @@ class Inbox:
         self._most_bytes = most_bytes
         self._queue: deque[Message] = deque()
         self._wake = threading.Event()
+        self._waiting_since_s = 0.0
         self._bytes_in = 0
         self._bytes_out = 0
         self.received = 0
@@ -70,6 +71,8 @@ class Inbox:
             self.overflow += 1
             return False
         self._bytes_in += size
+        if not self._queue:
+            self._waiting_since_s = time.monotonic()
         self._queue.append(message)
         if not self._wake.is_set():
             self._wake.set()
@@ -91,14 +94,18 @@ class Inbox:
         self._wake.set()
 
     def take(self, most: int, wait_s: float, gather_s: float) -> list[Message]:
-        """Return up to `most` messages: wait for the first, then a little for others to share its commit."""
+        """Return up to `most` messages: wait for the first, then a little for others to share its commit.
+
+        The first waits no longer than `gather_s` altogether: what came in while the last batch was committed goes on
+        at once, so that under load batches grow instead of the pipeline pausing.
+        """
         if not self._queue:
             self._wake.clear()
             if not self._queue:
                 self._wake.wait(wait_s)
         if not self._queue:
             return []
-        end = time.monotonic() + gather_s
+        end = self._waiting_since_s + gather_s
         while len(self._queue) < most and (left := end - time.monotonic()) > 0:
             time.sleep(min(left, 0.01))
         taken = [self._queue.popleft() for _ in range(min(most, len(self._queue)))]
@@ -152,7 +159,8 @@ class Ingest:
         client.on_connect = self._guard(self._connected)
         client.on_disconnect = self._guard(self._disconnected)
         client.on_subscribe = self._guard(self._subscribed)
-        client.on_message = self._message  # guards itself: it runs for every frame
+        client.on_message = lambda _client, _data, message: self._take(message.topic, bytes(message.payload))
+        client.on_whole_message = self._take
         # Whatever slips through a guard must not kill the client's thread while is_connected() stays true.
         client.suppress_exceptions = True
         return client
@@ -184,9 +192,9 @@ class Ingest:
         info = self._client.publish(topic, payload, qos=1, retain=retain)
         return info if info.rc == mqtt.MQTT_ERR_SUCCESS else None
 
-    def _message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        try:
-            self._inbox.put(Message(message.topic, bytes(message.payload), self._clock()))
+    def _take(self, topic: str, payload: bytes) -> None:
+        try:  # its own guard, for it runs for every frame
+            self._inbox.put(Message(topic, payload, self._clock()))
         except Exception:
             self.failed_callbacks += 1
             _LOG.exception("a message could not be taken")

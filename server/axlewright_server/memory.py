@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
@@ -42,12 +42,21 @@ class Memory(msgspec.Struct, frozen=True, array_like=True):
         return np.frombuffer(entry.data, dtype=dtype)[0]  # type: ignore[no-any-return]  # a numpy void record
 
 
-def pack(last_s: float, states: Mapping[str, tuple[int, Any]], standing: Mapping[str, Standing]) -> bytes:
-    """Return an axle's memory as bytes; `states` maps a detector's name to its version and record."""
-    records = {
-        name: _Record(version, _layout(record.dtype), record.tobytes()) for name, (version, record) in states.items()
-    }
-    return msgspec.msgpack.encode(Memory(last_s, records, dict(standing)))
+def pack(
+    last_s: Sequence[float], states: Mapping[str, tuple[int, State]], standing: Sequence[dict[str, Standing]]
+) -> list[bytes]:
+    """Return the memory of several axles as bytes; `states` maps a detector's name to its version and their records."""
+    columns = [_records(version, records) for version, records in states.values()]
+    names = tuple(states)
+    return [
+        msgspec.msgpack.encode(Memory(time_s, dict(zip(names, own, strict=True)), stands))
+        for time_s, stands, *own in zip(last_s, standing, *columns, strict=True)
+    ]
+
+
+def _records(version: int, records: State) -> list[_Record]:
+    layout, data, size = _layout(records.dtype), records.tobytes(), records.dtype.itemsize
+    return [_Record(version, layout, data[begin : begin + size]) for begin in range(0, len(data), size)]
 
 
 def unpack(blob: bytes) -> Memory:

@@ -90,7 +90,7 @@ class BrokerSettings(_Part, frozen=True, kw_only=True):
 class IngestSettings(_Part, frozen=True, kw_only=True):
     """How frames are taken in."""
 
-    batch_frames: Annotated[int, Meta(ge=1, le=5000)] = 500
+    batch_frames: Annotated[int, Meta(ge=1, le=5000)] = 2000
     batch_wait_s: Annotated[float, Meta(ge=0, le=2)] = 0.1
     queue_frames: Annotated[int, Meta(ge=100)] = 20_000
     queue_mebibytes: Annotated[float, Meta(ge=1)] = 64.0

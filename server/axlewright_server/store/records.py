@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from sqlalchemy import Connection, func, select
@@ -111,12 +111,9 @@ def high_waters(connection: Connection, vehicle: str | None = None) -> list[High
     return [HighWater(*row) for row in connection.execute(query)]
 
 
-def write_states(store: Store, states: Mapping[int, bytes], watermarks_ms: Mapping[int, int]) -> None:
-    """Keep the detectors' memory of axles, by axle number (inside a transaction)."""
-    store.cursor().executemany(
-        "INSERT OR REPLACE INTO state (axle_id, watermark_ms, blob) VALUES (?, ?, ?)",
-        [(axle, watermarks_ms[axle], blob) for axle, blob in states.items()],
-    )
+def write_states(store: Store, states: Iterable[tuple[int, int, bytes]]) -> None:
+    """Keep the detectors' memory of axles: axle number, newest time [ms], memory (inside a transaction)."""
+    store.cursor().executemany("INSERT OR REPLACE INTO state (axle_id, watermark_ms, blob) VALUES (?, ?, ?)", states)
 
 
 def states(connection: Connection) -> dict[int, bytes]:
