@@ -118,8 +118,8 @@ def start_mosquitto(folder: Path, port: int) -> subprocess.Popen[bytes]:
     raise RuntimeError("mosquitto did not start")
 
 
-# The fleet of the bare consumers: the office, which runs beside them, does not hear it.
-_COUNTED = "count"
+# Where the bare consumers listen: the office, which runs beside them, hears every fleet but nothing of this root.
+_COUNTED = "just-count"
 
 _BARE = """
 import sys, threading, time
@@ -136,7 +136,7 @@ def on_message(*_):
 client = (BufferedClient if own else mqtt.Client)(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
 client.on_message = on_message
 if own: client.on_whole_message = on_message
-client.on_connect = lambda c, *rest: c.subscribe("axlewright/1/count/+/readings", 1)
+client.on_connect = lambda c, *rest: c.subscribe("just-count/1/+/+/readings", 1)
 client.on_subscribe = lambda *rest: print("ready", flush=True)
 client.connect("127.0.0.1", port); client.loop_start(); done.wait(600)
 client.disconnect(); client.loop_stop()
@@ -145,14 +145,13 @@ client.disconnect(); client.loop_stop()
 
 def ceiling(port: int, frames: list[tuple[str, bytes]], client: str) -> float:
     """Return frames per second of a bare consumer, in a process of its own as the office is."""
-    counted = [(topic.replace("/bench/", f"/{_COUNTED}/"), payload) for topic, payload in frames]
+    counted = [(topic.replace("axlewright", _COUNTED, 1), payload) for topic, payload in frames]
     command = [sys.executable, "-c", _BARE, str(port), str(len(frames)), client]
-    consumer = subprocess.Popen(command, stdout=subprocess.PIPE)
-    assert consumer.stdout is not None
-    consumer.stdout.readline()
-    publish_all(port, counted)
-    seconds = float(consumer.stdout.readline())
-    consumer.wait(10)
+    with subprocess.Popen(command, stdout=subprocess.PIPE) as consumer:
+        assert consumer.stdout is not None
+        consumer.stdout.readline()
+        publish_all(port, counted)
+        seconds = float(consumer.stdout.readline())
     return len(frames) / seconds
 
 
@@ -195,11 +194,10 @@ def start_office(folder: Path, fleet: Path, broker_port: int, page_port: int) ->
     """Start the office as its own process and wait until it is ready."""
     command = ["serve", "--fleet", str(fleet), "--data", str(folder / "data")]
     command += ["--broker-url", f"mqtt://127.0.0.1:{broker_port}", "--page-port", str(page_port)]
-    process = subprocess.Popen(
-        [sys.executable, "-m", "axlewright_models.command_line", *command],
-        stdout=subprocess.DEVNULL,
-        stderr=(folder / "office.log").open("wb"),
-    )
+    with (folder / "office.log").open("wb") as log:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "axlewright_models.command_line", *command], stdout=subprocess.DEVNULL, stderr=log
+        )
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline:
         try:
