@@ -14,7 +14,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from axlewright_models.wire.frames import Frame, Window, encode_frame
-from axlewright_server.buffered_client import BufferedSocket
+from axlewright_server.buffered_client import BufferedClient, BufferedSocket
 from axlewright_server.ingest import Inbox, Message
 from axlewright_server.office import Office
 from axlewright_server.settings import load_settings
@@ -180,3 +180,93 @@ def test_a_broker_that_dies_is_back_soon_and_frames_go_on(office: Office, truck:
 
     until(acknowledged)
     assert acks[0] == {"stream": "s", "seq": 1}
+
+
+class Pieces:
+    """A socket that delivers given pieces, then would block, and keeps what is sent."""
+
+    def __init__(self, *pieces: bytes) -> None:
+        self.pieces = list(pieces)
+        self.sent = b""
+
+    def recv(self, _size: int) -> bytes:
+        if not self.pieces:
+            raise BlockingIOError
+        return self.pieces.pop(0)
+
+    def send(self, data: bytes) -> int:
+        self.sent += data
+        return len(data)
+
+    def setblocking(self, _flag: bool) -> None:
+        """Belong to a socket."""
+
+    def close(self) -> None:
+        """Belong to a socket."""
+
+
+def publish(topic: bytes, payload: bytes, number: int = 1, head: int = 0x32) -> bytes:
+    """Return a PUBLISH as MQTT 3.1.1, section 3.3 lays it out; without its packet number at QoS 0."""
+    body = len(topic).to_bytes(2, "big") + topic + (number.to_bytes(2, "big") if head & 6 else b"") + payload
+    length, left = b"", len(body)
+    while left > 127:
+        length, left = length + bytes([left % 128 | 128]), left // 128
+    return bytes([head]) + length + bytes([left]) + body
+
+
+def buffered(data: bytes) -> BufferedSocket:
+    socket_ = BufferedSocket(Pieces(data))
+    socket_.recv(0)
+    return socket_
+
+
+@pytest.mark.parametrize("size", [0, 1, 100, 200, 16_383, 20_000])
+def test_a_whole_message_is_cut_out_of_the_buffer(size: int) -> None:
+    payload = bytes(range(256)) * (size // 256 + 1)
+    taken = buffered(publish(b"a/b", payload[:size], 513) + publish(b"c", b"next", 2))
+    assert taken.take_message() == (b"a/b", b"\x02\x01", payload[:size])
+    assert taken.take_message() == (b"c", b"\x00\x02", b"next")
+    assert taken.take_message() is None
+
+
+def test_a_message_cut_short_anywhere_is_left_where_it_is() -> None:
+    whole = publish(b"a/b", bytes(200))
+    for end in range(1, len(whole)):
+        taken = buffered(whole[:end])
+        assert taken.take_message() is None
+        assert taken.pending() == end
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        publish(b"a", b"x", head=0x30),
+        publish(b"a", b"x", head=0x34),
+        b"\xd0\x00",
+        b"\x32\x01\x00",
+        b"\x32\x03\x00\x09a",
+        b"\x32\x80\x80\x80\x80\x01" + bytes(9),
+    ],
+    ids=["QoS 0", "QoS 2", "a ping's answer", "too short for a topic", "topic beyond its end", "length too long"],
+)
+def test_what_is_no_whole_message_of_qos_1_is_left_to_the_library(other: bytes) -> None:
+    taken = buffered(other)
+    assert taken.take_message() is None
+    assert taken.pending() == len(other)
+
+
+def test_messages_come_in_order_and_are_acknowledged_once_however_the_network_cuts_them() -> None:
+    stream = b"".join(publish(f"t/{number}".encode(), bytes(number * 7), number) for number in range(1, 60))
+    for step in (1, 5, 64, 1000, len(stream)):
+        pieces = Pieces(*(stream[begin : begin + step] for begin in range(0, len(stream), step)))
+        client = BufferedClient(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
+        client._sock = BufferedSocket(pieces)
+        seen: list[tuple[str, int]] = []
+        client.on_whole_message = lambda topic, payload, seen=seen: seen.append((topic, len(payload)))
+        client.on_message = lambda _client, _data, got, seen=seen: seen.append((got.topic, len(got.payload)))
+        while pieces.pieces or client._sock.pending():
+            client.loop_read()
+        client.loop_write()
+        assert seen == [(f"t/{number}", number * 7) for number in range(1, 60)]
+        assert pieces.sent == b"".join(b"\x40\x02" + number.to_bytes(2, "big") for number in range(1, 60))
+        client._sock = None
