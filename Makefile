@@ -9,7 +9,7 @@ BIN    := $(VENV)/bin
 DEMO_OPTIONS ?=
 TEST_OPTIONS ?=
 
-.PHONY: demo test check format benchmarks wheel clean
+.PHONY: demo test comparisons check format benchmarks wheel clean
 
 $(VENV)/.demo-ready: pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Axlewright needs Python 3.11 or newer; try: make PYTHON=python3.12 $(MAKECMDGOALS)")'
@@ -30,6 +30,10 @@ demo: $(VENV)/.demo-ready
 
 test: $(VENV)/.test-ready
 	$(BIN)/python -m pytest -q $(TEST_OPTIONS)
+
+# The models against more libraries (large; without them those tests are skipped and say so).
+comparisons: $(VENV)/.test-ready
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --editable '.[comparisons]'
 
 check: $(VENV)/.test-ready
 	$(BIN)/ruff check .

@@ -71,7 +71,9 @@ class TestReliability:
     def test_best_ages_under_both_policies(self, shape, failure):
         systems = library("reliability.Repairable_systems")
         as_new, as_old = (
-            systems.optimal_replacement_time(1, failure, 1000, shape, q=q, show_plot=False, print_results=False)
+            systems.optimal_replacement_time(
+                1, failure, 1000, shape, q=q, show_time_plot=False, show_ratio_plot=False, print_results=False
+            )
             for q in (0, 1)
         )
         best = best_replacement_age(Weibull(1000.0, shape), 1.0, failure)
