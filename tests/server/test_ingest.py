@@ -256,8 +256,10 @@ def test_what_is_no_whole_message_of_qos_1_is_left_to_the_library(other: bytes) 
 
 
 def test_messages_come_in_order_and_are_acknowledged_once_however_the_network_cuts_them() -> None:
-    stream = b"".join(publish(f"t/{number}".encode(), bytes(number * 7), number) for number in range(1, 60))
-    for step in (1, 5, 64, 1000, len(stream)):
+    messages = [publish(f"t/{number}".encode(), bytes(number * 7), number) for number in range(1, 60)]
+    ping_answer = b"\xd0\x00"
+    stream = b"".join([*messages[:30], ping_answer, *messages[30:]])
+    for step in (3, 64, 1000, len(stream)):
         pieces = Pieces(*(stream[begin : begin + step] for begin in range(0, len(stream), step)))
         client = BufferedClient(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
         client._sock = BufferedSocket(pieces)
