@@ -2,8 +2,18 @@
 
 from __future__ import annotations
 
+import sqlite3
+from concurrent.futures import CancelledError, Future
+from types import SimpleNamespace
+from typing import Any
+
 import pytest
 from httpx import Client
+
+from axlewright_server.api import actions
+from axlewright_server.api.actions import perform
+from axlewright_server.api.errors import ApiError
+from axlewright_server.api.records import ActionRequest
 
 
 def first_id(client: Client) -> str:
@@ -103,3 +113,28 @@ def test_a_form_without_its_reason_comes_back_with_the_remedy(client: Client) ->
     assert answer.status_code == 422
     assert "takes a reason" in answer.text
     assert "k.planner" in answer.text
+
+
+def test_an_action_reported_as_unanswered_is_not_done_later(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(actions, "PATIENCE_S", 0.01)
+    future: Future[object] = Future()
+    with pytest.raises(ApiError, match="did not answer"):
+        perform(desk_that_answers(future), "a-1", "acknowledge", "k.planner", ActionRequest())
+    assert future.cancelled()
+
+
+@pytest.mark.parametrize(
+    ("failure", "what"),
+    [(CancelledError(), "is stopping"), (sqlite3.OperationalError("disk I/O error"), "cannot be written")],
+)
+def test_a_writer_that_stops_or_cannot_write_is_told_as_such(failure: Exception, what: str) -> None:
+    future: Future[object] = Future()
+    future.set_exception(failure)
+    with pytest.raises(ApiError, match=what) as caught:
+        perform(desk_that_answers(future), "a-1", "acknowledge", "k.planner", ActionRequest())
+    assert caught.value.status == 503
+
+
+def desk_that_answers(future: Future[object]) -> Any:
+    """Return as much of an office as an action asks for (Any: a desk has more)."""
+    return SimpleNamespace(clock=lambda: 0.0, act=lambda *_: future)

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import concurrent.futures
+import sqlite3
 from typing import Literal
+
+from sqlalchemy.exc import SQLAlchemyError
 
 from axlewright_models.errors import ModelError
 from axlewright_server.api.desk import Desk
@@ -24,7 +27,7 @@ def perform(office: Desk, advisory: str, action: ActionName, who: str, wanted: A
     ------
     ApiError
         A reason or a time is missing, there is no such advisory, the action does not fit its state, or the writer
-        does not answer.
+        does not answer, is stopping or cannot write.
     """
     reason = wanted.reason.strip()
     if action in NEEDS_REASON and not reason:
@@ -39,11 +42,20 @@ def perform(office: Desk, advisory: str, action: ActionName, who: str, wanted: A
             "Give the hours until it comes back.",
         )
     until_s = office.clock() + 3600.0 * wanted.shelve_for_h if action == "shelve" and wanted.shelve_for_h else None
+    future = office.act(advisory, action, who, reason, until_s)
     try:
-        office.act(advisory, action, who, reason, until_s).result(PATIENCE_S)
+        future.result(PATIENCE_S)
     except concurrent.futures.TimeoutError as error:
+        # What was reported as not done must not be done later, when the person has perhaps decided otherwise.
+        future.cancel()
         raise ApiError(
             503, "The office did not answer in time.", "server", "Look at /readyz, then try again."
+        ) from error
+    except concurrent.futures.CancelledError as error:
+        raise ApiError(503, "The office is stopping.", "server", "Try again once it is back.") from error
+    except (sqlite3.Error, SQLAlchemyError) as error:
+        raise ApiError(
+            503, "The data file cannot be written; nothing was changed.", "server", "Look at /readyz, then try again."
         ) from error
     except (ModelError, ServerError) as error:
         raise ApiError(
