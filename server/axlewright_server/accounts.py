@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import secrets
+import threading
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
@@ -19,6 +20,9 @@ MOST_CHARACTERS = 256
 _NAME = re.compile(r"[A-Za-z0-9._@-]{1,64}")
 # The library's defaults follow RFC 9106's low-memory choice.
 _HASHER = PasswordHasher()
+# Each check takes 64 MiB by design; many at once, which a stranger can ask for, would take the machine's memory.
+AT_ONCE = 2
+_ROOM = threading.BoundedSemaphore(AT_ONCE)
 # Verified when a name is unknown, so that the time taken does not tell who exists.
 _NOBODY = _HASHER.hash(secrets.token_urlsafe(16))
 
@@ -53,12 +57,13 @@ def put_account(store: Store, name: str, password: str, now_s: float) -> bool:
 
 
 def password_fits(connection: Connection, name: str, password: str) -> bool:
-    """Return whether this is the person's password; takes as long for an unknown name."""
+    """Return whether this is the person's password; takes as long for an unknown name. A few at a time are served."""
     kept = connection.execute(select(ACCOUNT.c.password_hash).where(ACCOUNT.c.name == name)).scalar()
     if len(password) > MOST_CHARACTERS:
         return False
     try:
-        return _HASHER.verify(_NOBODY if kept is None else kept, password) and kept is not None
+        with _ROOM:
+            return _HASHER.verify(_NOBODY if kept is None else kept, password) and kept is not None
     except (VerificationError, InvalidHashError):
         return False
 

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import threading
+import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
+from argon2.exceptions import VerifyMismatchError
 
+from axlewright_server import accounts
 from axlewright_server.accounts import AccountError, names, password_fits, put_account
 from axlewright_server.errors import SettingsError
 from axlewright_server.settings import BrokerSettings, PageSettings, Settings, check_exposure
@@ -87,3 +92,33 @@ def test_an_office_with_accounts_and_credentials_may_be_reachable() -> None:
 @pytest.mark.parametrize("host", ["127.0.0.1", "::1", "localhost"])
 def test_an_office_on_loopback_wants_neither(host: str) -> None:
     check_exposure(Settings(page=PageSettings(host=host)), False)
+
+
+def test_many_sign_ins_at_once_take_no_more_memory_than_a_few(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    hasher = CountingHasher()
+    monkeypatch.setattr(accounts, "_HASHER", hasher)
+
+    def try_to_sign_in(number: int) -> bool:
+        with store.reader() as connection:
+            return password_fits(connection, f"nobody-{number}", "correct horse")
+
+    with ThreadPoolExecutor(8) as pool:
+        assert not any(pool.map(try_to_sign_in, range(8)))
+    assert hasher.most == accounts.AT_ONCE
+
+
+class CountingHasher:
+    """Counts how many passwords are being checked at the same time."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._now = self.most = 0
+
+    def verify(self, _hash: str, _password: str) -> bool:
+        with self._lock:
+            self._now += 1
+            self.most = max(self.most, self._now)
+        time.sleep(0.05)
+        with self._lock:
+            self._now -= 1
+        raise VerifyMismatchError

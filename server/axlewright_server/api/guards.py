@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import secrets
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from urllib.parse import urlsplit
@@ -31,22 +32,23 @@ SECURITY_HEADERS = {
 
 @dataclass
 class Sessions:
-    """Who is signed in, in memory only: a restart signs everybody out.
+    """Who is signed in, in memory only: a restart signs everybody out. Any thread may call.
 
     Only a hash of each token is kept, so that a look into memory or a log gives nobody a session.
     """
 
     clock: Callable[[], float]
     _open: dict[bytes, tuple[str, float]] = field(default_factory=dict)
+    _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def begin(self, name: str) -> str:
         """Return the token of a new session."""
-        now_s = self.clock()
-        self._open = {key: entry for key, entry in self._open.items() if entry[1] > now_s}
-        if len(self._open) >= MOST_SESSIONS:
-            del self._open[min(self._open, key=lambda key: self._open[key][1])]
-        token = secrets.token_urlsafe(32)
-        self._open[_digest(token)] = (name, now_s + SESSION_S)
+        now_s, token = self.clock(), secrets.token_urlsafe(32)
+        with self._lock:
+            self._open = {key: entry for key, entry in self._open.items() if entry[1] > now_s}
+            if len(self._open) >= MOST_SESSIONS:
+                del self._open[min(self._open, key=lambda key: self._open[key][1])]
+            self._open[_digest(token)] = (name, now_s + SESSION_S)
         return token
 
     def name(self, token: str | None) -> str | None:
@@ -57,7 +59,8 @@ class Sessions:
     def end(self, token: str | None) -> None:
         """Forget a session."""
         if token:
-            self._open.pop(_digest(token), None)
+            with self._lock:
+                self._open.pop(_digest(token), None)
 
 
 def _digest(token: str) -> bytes:
