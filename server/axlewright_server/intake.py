@@ -163,7 +163,7 @@ def _status(message: Message, topic: Topic, now_s: float, taken: Taken) -> None:
 
 def _wrong_time(frame: Decoded, now_s: float) -> str | None:
     # Unknown channels too: they become rows, and a row in the future would make all that follows too late to judge.
-    times = [key[0] for key in (*frame.rows, *frame.extras)]
+    times = [*(key[0] for key in frame.rows), *(key[0] for key in frame.extras)]
     if not times:
         return None
     first, last = min(times), max(times)
