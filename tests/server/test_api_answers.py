@@ -153,3 +153,19 @@ def test_served_schemas_judge_real_messages(client: Client) -> None:
 def _times() -> np.ndarray:
     time_s = np.arange(NOW_S - 7200.0, NOW_S + 1.0, 10.0)
     return time_s[(time_s < GAP_S[0]) | (time_s > GAP_S[1])]
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "/api/1/vehicles/sy-2/trend?channel=lube&axle=2&end_s=1e17",
+        "/api/1/vehicles/sy-2/readings.csv?end_s=1e17",
+        "/api/1/vehicles/sy-2/readings.parquet?end_s=1e17",
+        f"/api/1/quarantine?before={10**30}",
+        f"/api/1/quarantine?before={-(10**30)}",
+    ],
+)
+def test_numbers_beyond_what_the_store_holds_are_refused_with_the_limit(client: Client, address: str) -> None:
+    answer = client.get(address)
+    assert answer.status_code == 422
+    assert "should be" in answer.json()["what"]

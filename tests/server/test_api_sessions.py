@@ -84,3 +84,15 @@ def test_a_session_runs_out() -> None:
     assert sessions.name(token) == "k.planner"
     now[0] += SESSION_S + 1.0
     assert sessions.name(token) is None
+
+
+@pytest.mark.parametrize(
+    "login", [{"password": "correct horse"}, {"name": "planner", "password": "correct horse" * 99}]
+)
+def test_a_login_in_the_wrong_form_is_refused_without_repeating_the_password(
+    guarded: Client, login: dict[str, str]
+) -> None:
+    answer = guarded.post("/api/1/session", json=login)
+    assert answer.status_code == 422
+    assert answer.json()["where"].startswith("body")
+    assert "horse" not in answer.text

@@ -38,8 +38,10 @@ def problem_of(error: Exception) -> tuple[int, Problem]:
     if isinstance(error, RequestValidationError):
         first = error.errors()[0]
         where = ": ".join(str(part) for part in first["loc"])
+        # What a body held is not repeated: it may be a password.
+        given = f" (given: {first.get('input')!r})" if first["loc"][0] in ("query", "path") else ""
         return 422, Problem(
-            what=f"{first['msg']} (given: {first.get('input')!r}).",
+            what=f"{first['msg']}{given}.",
             where=where,
             how_to_mend="Give the value that /api/1/docs describes for it.",
         )

@@ -17,8 +17,12 @@ from axlewright_server.api.states import fleet_state, vehicle_state
 
 router = APIRouter(prefix="/api/1", responses={code: PROBLEMS[code] for code in (401, 422)})
 MISSING: dict[int | str, dict[str, Any]] = {404: PROBLEMS[404]}
-BeginS = Annotated[float | None, Query(description="Unix time; a day before the end if left out. [s]", ge=0.0)]
-EndS = Annotated[float | None, Query(description="Unix time; now if left out. [s]", ge=0.0)]
+# The year 9999: beyond it, neither the store's numbers nor calendars follow.
+LAST_S = 253_402_300_799.0
+BeginS = Annotated[
+    float | None, Query(description="Unix time; a day before the end if left out. [s]", ge=0.0, le=LAST_S)
+]
+EndS = Annotated[float | None, Query(description="Unix time; now if left out. [s]", ge=0.0, le=LAST_S)]
 Axle = Annotated[int, Query(description="Position from the front; 0 is the vehicle itself.", ge=0, le=12, examples=[2])]
 
 

@@ -43,7 +43,7 @@ def read_intake(office: OfficeHere, reader: Reader) -> Intake:
 def read_quarantine(
     reader: Reader,
     limit: Annotated[int, Query(ge=1, le=1000)] = 100,
-    before: Annotated[int | None, Query(description="Only entries below this id, for paging.")] = None,
+    before: Annotated[int | None, Query(description="Only entries below this id, for paging.", ge=0, lt=2**63)] = None,
 ) -> Quarantine:
     """Return the newest payloads that could not be taken, each with its reason."""
     return reads.quarantine(reader, limit, before)
