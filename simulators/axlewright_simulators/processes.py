@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ctypes
+import os
 import signal
 import socket
 import subprocess
@@ -20,6 +22,10 @@ from axlewright_models.errors import ModelError
 COMMAND_LINE = (sys.executable, "-m", "axlewright_models.command_line")
 GRACE_S = 20.0
 RESTARTS, RESTART_SPAN_S = 3, 600.0
+
+# Loaded before any child is made: between fork and exec nothing may be imported.
+_LIBC = ctypes.CDLL(None, use_errno=True) if sys.platform == "linux" else None
+_PR_SET_PDEATHSIG = 1  # prctl(2)
 
 
 class Stopped(Exception):  # noqa: N818 - an end that was asked for is no error
@@ -69,7 +75,12 @@ class Child:
         self._starts.append(time.monotonic())
         with self.log.open("ab") as output:
             self._process = subprocess.Popen(
-                self._words, stdout=output, stderr=output, stdin=subprocess.DEVNULL, start_new_session=True
+                self._words,
+                stdout=output,
+                stderr=output,
+                stdin=subprocess.DEVNULL,
+                start_new_session=True,
+                preexec_fn=_end_with_parent(os.getpid()),
             )
 
     @property
@@ -101,6 +112,24 @@ class Child:
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait(5.0)
+
+
+def _end_with_parent(parent: int) -> Callable[[], None] | None:
+    """Return what a child does before it becomes its program: it asks for SIGTERM when we die, however we die.
+
+    Linux alone knows this; elsewhere (None) children outlive a parent that was killed with SIGKILL. Children must
+    be started from the main thread, for it is the starting thread's end that counts.
+    """
+    libc = _LIBC
+    if libc is None:
+        return None
+
+    def ask() -> None:
+        libc.prctl(_PR_SET_PDEATHSIG, signal.SIGTERM, 0, 0, 0)
+        if os.getppid() != parent:  # we died before it could ask
+            os._exit(1)
+
+    return ask
 
 
 def run_to_end(words: Sequence[str]) -> int:
