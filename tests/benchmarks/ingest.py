@@ -249,7 +249,7 @@ class Chain:
 
 
 def offline_costs(fleet: Path, trucks: int, frames: int, begin_s: float) -> tuple[float, float]:
-    """Return what decoding and judging cost per reading (one axle, one window), best of the batches. [s]"""
+    """Return what decoding and judging cost per reading (one axle, one window), medians of batches. [s]"""
     each = max(_BATCH_FRAMES // trucks, 1)
     kernel, decoder, decode, judge = Kernel(load_fleet(fleet)), Decoder(), [], []
     batches = max(frames // (each * trucks), 5)
