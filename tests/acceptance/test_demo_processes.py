@@ -21,11 +21,13 @@ def demo(tmp_path: Path) -> Iterator[Process]:
     broker = free_port()
     words = ["demo", "--data", str(tmp_path / "data"), "--history-days", "0"]
     demo.run([*COMMAND, *words, "--page-port", str(free_port()), "--broker-port", str(broker)])
+    left: list[psutil.Process] = []
     try:
         wait_for("trucks", lambda: port_answers(broker) and agents(demo), 60)
+        left = family(demo)  # a test may kill the demonstration, and then nothing leads to its children any more
         yield demo
     finally:
-        left = family(demo)
+        left += family(demo)
         demo.stop(45.0)
         for process in left:
             if process.is_running():
