@@ -89,6 +89,8 @@ class Kernel:
         self._suspect: NDArray[np.bool_] = np.zeros(len(self.table), dtype=bool)
         self._deadline_s: NDArray[np.float64] = np.full(len(self.table), np.inf)
         self._standing: list[dict[str, Standing]] = [{} for _ in range(len(self.table))]
+        self._source_of: dict[str, str] = {}
+        self._orphaned: dict[int, list[Symptom]] = {}
         self._advisories: dict[int, dict[str, Advisory]] = {}
         self._row_of: dict[str, int] = {}
         self._precursors: dict[int, dict[str, float]] = {}
@@ -145,13 +147,25 @@ class Kernel:
             state = self._states[number] if whole else self._states[number][batch.axles]
             state, found = detector.step(state, batch, self.table)
             symptoms += found
+            self._source_of.update((symptom.code, detector.name) for symptom in found)
             kept[detector.name] = state
             if detector is self._health:
                 batch = dataclasses.replace(batch, values=self._health.masked(state, batch.values))
             if not whole:
                 self._states[number][batch.axles] = state
+        symptoms += self._end_orphans(batch, {(symptom.axle, symptom.key) for symptom in symptoms})
         symptoms.sort(key=lambda symptom: (symptom.axle, symptom.key))
         return symptoms, self._derive(batch, kept)
+
+    def _end_orphans(self, batch: Batch, told: set[tuple[int, str]]) -> list[Symptom]:
+        """Return the ends of symptoms whose detector began afresh and so will never end them itself."""
+        if not self._orphaned:
+            return []
+        ends: list[Symptom] = []
+        for axle, time_s in zip(batch.axles.tolist(), batch.time_s.tolist(), strict=True):
+            lost = [one for one in self._orphaned.pop(axle, []) if (axle, one.key) not in told]
+            ends += [replace(one, level=0, time_s=time_s) for one in lost]
+        return ends
 
     def _derive(self, batch: Batch, states: Mapping[str, State]) -> Derived:
         columns = np.full((len(batch), 2), np.nan, dtype=np.float32)
@@ -190,7 +204,8 @@ class Kernel:
         standing = self._standing[symptom.axle]
         known = standing.get(symptom.key)
         if symptom.active:
-            standing[symptom.key] = Standing(symptom, symptom.time_s if known is None else known.raised_s)
+            raised_s = symptom.time_s if known is None else known.raised_s
+            standing[symptom.key] = Standing(symptom, raised_s, self._source_of[symptom.code])
         elif known is not None:
             del standing[symptom.key]
         self._suspect[symptom.axle] = any(not key.startswith("sensor-") for key in standing)
@@ -230,18 +245,26 @@ class Kernel:
         return pack(self._last_s[axle_rows].tolist(), states, standing)
 
     def load_state(self, axle_row: int, blob: bytes) -> None:
-        """Take up what :meth:`state_blob` gave; a detector whose version has changed starts afresh."""
+        """Take up what :meth:`state_blob` gave; a detector whose version has changed starts afresh.
+
+        What such a detector had raised ends with the axle's next window; if it still holds, it is found again.
+        """
         memory = unpack(blob)
         self._last_s[axle_row] = memory.last_s
+        resumed: set[str] = set()
         for number, detector in enumerate(self._detectors):
             record = memory.record(detector.name, detector.version, self._states[number].dtype)
             if record is not None:
                 self._states[number][axle_row] = record
+                resumed.add(detector.name)
         standing = {
-            key: Standing(replace(entry.symptom, axle=axle_row), entry.raised_s)
+            key: Standing(replace(entry.symptom, axle=axle_row), entry.raised_s, entry.detector)
             for key, entry in memory.standing.items()
         }
         self._standing[axle_row] = standing
+        orphaned = [entry.symptom for entry in standing.values() if entry.detector not in resumed]
+        if orphaned:
+            self._orphaned[axle_row] = orphaned
         self._suspect[axle_row] = any(not key.startswith("sensor-") for key in standing)
 
     def load_advisories(self, advisories: Iterable[Advisory]) -> None:

@@ -310,3 +310,23 @@ def test_times_of_advisories_are_event_times(readings):
     result = kernel.run(readings)
     assert all(0.0 < hours(symptom) <= 5.0 for symptom in result.symptoms)
     assert all(BEGIN_S < record.time_s <= BEGIN_S + 5.0 * HOUR for _, record in result.changes)
+
+
+def test_a_symptom_of_a_detector_that_began_afresh_ends_and_its_advisory_returns_to_normal():
+    journey = Journey((("drive", 3.0),))
+    old = Kernel(fleet(1))
+    old.run(rows([signals(journey, 0, Faults(height_mm=after(0.3, -25.0)))]))
+    row = next(number for number in range(len(old.table)) if any(s.code == "height-low" for s in old.standing(number)))
+    renewed = Kernel(fleet(1))
+    for detector in renewed._detectors:
+        detector.version += detector.name == "ride-height"
+    for number in range(len(old.table)):
+        renewed.load_state(number, old.state_blob(number))
+    renewed.load_advisories(old.advisories.values())
+    mended = signals(journey, 0, Faults())
+    later = rows([mended])
+    later = Rows(later.vehicle, later.time_s + 4 * HOUR, later.position, later.values)
+    result = renewed.run(later)
+    assert "height-low" not in {symptom.code for symptom in renewed.standing(row)}
+    assert [s.level for s in result.symptoms if s.axle == row and s.code == "height-low"] == [0]
+    assert {a.state for a in renewed.advisories.values() if a.row == row} == {"returned-unacknowledged"}

@@ -16,10 +16,11 @@ _NEEDS_EVERY_SENSOR = frozenset({"lean-left", "lean-right", "hotter-than-partner
 
 
 class Standing(msgspec.Struct, frozen=True):
-    """A symptom that stands: its latest event, and when it was first raised."""
+    """A symptom that stands: its latest event, when it was first raised, and the detector that can end it."""
 
     symptom: Symptom
     raised_s: float
+    detector: str = ""
 
 
 @dataclass(frozen=True)
