@@ -132,8 +132,14 @@ def _add_user(options: argparse.Namespace) -> int:
     if options.password_stdin:
         password = sys.stdin.readline().rstrip("\r\n")
     else:
-        password = getpass.getpass(f"password of {options.name}: ")
-        if getpass.getpass("once more: ") != password:
+        try:
+            password = getpass.getpass(f"password of {options.name}: ")
+            again = getpass.getpass("once more: ")
+        except EOFError as error:
+            raise AccountError(
+                "no password was typed; give it by --password-stdin where there is no terminal"
+            ) from error
+        if again != password:
             raise AccountError("the two passwords differ; nothing was changed")
     store = Store(settings.data)
     try:

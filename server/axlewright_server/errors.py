@@ -1,5 +1,9 @@
 """The errors that the server raises on purpose."""
 
+from __future__ import annotations
+
+from pathlib import Path
+
 
 class ServerError(Exception):
     """Anything that the server refuses, with a text that says what, where and how to mend it."""
@@ -23,3 +27,19 @@ class PortBusyError(ServerError):
 
 class HistoryError(ServerError):
     """A replay table is not of the form that the loader reads."""
+
+
+def make_folder(folder: Path, error: type[ServerError], flag: str) -> None:
+    """Make a folder with its parents, or say in one line why it cannot be made.
+
+    Raises
+    ------
+    ServerError
+        Of the given kind: a file stands in the way, or the place cannot be written.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as reason:
+        raise error(
+            f"{folder} cannot be used as a folder ({reason.strerror or reason}); choose another with {flag}"
+        ) from reason

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from axlewright_models.spec import FleetSpec
 from axlewright_models.wire.topics import ROOT
+from axlewright_server.errors import SettingsError, make_folder
 
 OFFICE = "axlewright-office"
 
@@ -123,14 +124,15 @@ def next_steps(fleet: FleetSpec, options: Options) -> str:
     scheme = "mqtts" if options.tls else "mqtt"
     return (
         f"Next:\n{files}  - make {proof}\n"
-        f"  - add to /etc/mosquitto/mosquitto.conf: include_dir {options.folder}  (or start mosquitto -c on the file)\n"
+        f"  - start mosquitto -c {options.folder}/axlewright.conf; it is complete in itself (included from a file "
+        "that already sets persistence, it would say things twice)\n"
         f"  - tell the office: axlewright serve --broker-url {scheme}://HOST:{options.port} ...\n"
     )
 
 
 def write_files(fleet: FleetSpec, options: Options, into: Path) -> list[Path]:
     """Write both files into a folder and return their paths."""
-    into.mkdir(parents=True, exist_ok=True)
+    make_folder(into, SettingsError, "--into")
     written = []
     for name, text in (
         ("axlewright.conf", configuration(fleet, options)),

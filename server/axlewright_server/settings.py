@@ -190,6 +190,11 @@ def parse_settings(table: dict[str, Any], where: str) -> Settings:
 def _with_url_parts(settings: Settings, where: str) -> Settings:
     broker = settings.broker
     if broker.embedded:
+        if broker.embedded_port == settings.page.port:
+            raise SettingsError(
+                f"{where}: page.port and broker.embedded_port are both {settings.page.port}; choose another for one "
+                "(--page-port, --broker-port)"
+            )
         return settings
     try:
         parts = urlsplit(broker.url)

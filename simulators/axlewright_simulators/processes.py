@@ -51,7 +51,10 @@ def require_free_ports(ports: Sequence[tuple[str, int, str]]) -> None:
     ModelError
         One is in use; the text says which, and how to choose another.
     """
-    for purpose, port, option in ports:
+    numbers = [port for _, port, _ in ports]
+    for number, (purpose, port, option) in enumerate(ports):
+        if port in numbers[:number]:
+            raise ModelError(f"port {port} is asked for twice; choose another for the {purpose} with {option} NUMBER")
         if not port_is_free(port):
             raise ModelError(
                 f"port {port} for the {purpose} is in use by another program; end that program, "

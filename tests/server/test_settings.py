@@ -7,7 +7,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from axlewright_server.errors import SettingsError
+from axlewright_server.errors import ServerError, SettingsError
 from axlewright_server.settings import PASSWORD_VARIABLE, BrokerSettings, Settings, load_settings, parse_settings
 
 SAMPLE = Path(__file__).parents[2] / "server" / "office.toml"
@@ -64,3 +64,24 @@ def test_user_and_password_may_stand_in_the_url_but_a_file_goes_first(
 def test_a_password_file_that_is_missing_is_said() -> None:
     with pytest.raises(SettingsError, match=r"broker\.password_file: /no/such cannot be read"):
         BrokerSettings(url="mqtt://b", password_file="/no/such").read_password()
+
+
+@pytest.mark.parametrize("make", ["store", "broker-config"])
+def test_a_file_where_a_folder_should_be_is_said_in_one_line(tmp_path: Path, make: str) -> None:
+    from axlewright_models.spec import parse_fleet
+    from axlewright_server.mosquitto import Options, write_files
+    from axlewright_server.store import Store
+
+    path = tmp_path / "taken"
+    path.write_text("a file", encoding="utf-8")
+    with pytest.raises(ServerError, match=r"taken cannot be used as a folder .* choose another with --"):
+        if make == "store":
+            Store(path)
+        else:
+            fleet = parse_fleet('fleet = "yard"\nname = "y"\n[types.t]\n[vehicles.t-1]\ntype = "t"\n')
+            write_files(fleet, Options(), path)
+
+
+def test_page_and_broker_at_one_port_are_refused_before_anything_starts() -> None:
+    with pytest.raises(SettingsError, match=r"page\.port and broker\.embedded_port are both 9000"):
+        load_settings(None, page_port=9000, broker_embedded_port=9000)

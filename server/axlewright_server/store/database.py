@@ -15,7 +15,7 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.pool import QueuePool, StaticPool
 
 from axlewright_models.signals import NAMES
-from axlewright_server.errors import StoreError
+from axlewright_server.errors import StoreError, make_folder
 from axlewright_server.store.migrate import migrate
 
 FILE_NAME = "axlewright.sqlite"
@@ -34,7 +34,7 @@ class Store:
 
     def __init__(self, folder: str | Path) -> None:
         self.folder = Path(folder)
-        self.folder.mkdir(parents=True, exist_ok=True)
+        make_folder(self.folder, StoreError, "--data")
         self.path = self.folder / FILE_NAME
         self._lock = _take_lock(self.folder / "lock")
         self._engine = _writing_engine(self.path)
