@@ -156,9 +156,9 @@ def _status(message: Message, topic: Topic, now_s: float, taken: Taken) -> None:
     except MessageError as error:
         taken.quarantined.append(quarantined(message, now_s, "status", str(error)))
         return
+    # No ack for a status: a truck counts an ack that does not cover a frame it has sent again against that frame, and
+    # the frame may only have found no room here.
     taken.statuses[topic.vehicle] = TruckStatus(topic.vehicle, round(now_s * 1000), status)
-    if status.online:
-        taken.heard.add((topic.vehicle, status.stream))
 
 
 def _wrong_time(frame: Decoded, now_s: float) -> str | None:

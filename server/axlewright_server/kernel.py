@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from axlewright_models.signals import INDEX
 from axlewright_models.spec import FleetSpec
 from axlewright_server import lifetime
-from axlewright_server.advisories import Advisory, AdvisoryError, Change
+from axlewright_server.advisories import Advisory, AdvisoryError, Change, expire_shelf
 from axlewright_server.detectors.base import Detector, State, Symptom
 from axlewright_server.detectors.batch import Batch, Rows, rounds, rows_of
 from axlewright_server.detectors.lube_model import LubeModel
@@ -295,15 +295,21 @@ class Kernel:
         return change
 
     def expire(self, now_s: float) -> list[Change]:
-        """Return the changes of advisories whose time on the shelf, or waiting to close, has run out by this time."""
-        changes: list[Change] = []
-        for row in sorted(self._advisories):
-            if now_s >= self._deadline_s[row]:
-                for advisory in list(self._advisories[row].values()):
-                    changes += lifetime.run_out(advisory, now_s)
-        for advisory, _ in changes:
+        """Return the changes of advisories whose time on the shelf has run out by this wall time.
+
+        Closing what has long been normal is left to the axle's own event time: a truck that is away may still have
+        readings to send that say otherwise.
+        """
+        kept = [
+            change
+            for row in sorted(self._advisories)
+            if now_s >= self._deadline_s[row]
+            for advisory in self._advisories[row].values()
+            if (change := expire_shelf(advisory, now_s)) is not None
+        ]
+        for advisory, _ in kept:
             self._keep(advisory)
-        return changes
+        return kept
 
     def _keep(self, advisory: Advisory) -> None:
         own = self._advisories.setdefault(advisory.row, {})

@@ -47,8 +47,9 @@ class Writer:
     def change_advisory(self, identifier: str, action: Callable[[Any], Change]) -> AdvisoryMessage:
         """Make a person's change of an advisory; it is published after the commit."""
         change = self.kernel.act(identifier, action)
-        advisories.write_changes(self.store, [change])
+        # Noted first: if the store refuses it, the kernel must be taken back to what is committed.
         self.changes.append(change)
+        advisories.write_changes(self.store, [change])
         return change[0].message
 
 

@@ -263,6 +263,17 @@ def test_the_shelf_also_ends_by_the_clock_when_the_truck_says_nothing():
     assert (advisory.state, record.time_s) == ("unacknowledged", now_s + 600.0)
 
 
+def test_the_clock_alone_closes_nothing_that_has_returned_a_backlog_may_still_speak():
+    journey = Journey((("drive", 2.0),))
+    faults = Faults(height_mm=lambda t: np.where((t > 0.4 * HOUR) & (t < 1.0 * HOUR), -25.0, 0.0))
+    kernel = Kernel(fleet(1))
+    kernel.run(rows([signals(journey, 2, faults)]))
+    (identifier,) = kernel.advisories
+    kernel.act(identifier, lambda a: acknowledge(a, "planner", BEGIN_S + 7300.0))
+    assert kernel.advisories[identifier].state == "returned-to-normal"
+    assert not kernel.expire(BEGIN_S + 60.0 * 24.0 * HOUR)
+
+
 def test_what_has_returned_and_been_seen_closes_after_a_day_at_the_same_event_time_however_reported():
     journey = Journey((("drive", 2.0), ("park", 25.0), ("drive", 0.5)))
     faults = Faults(height_mm=lambda t: np.where((t > 0.4 * HOUR) & (t < 1.0 * HOUR), -25.0, 0.0))

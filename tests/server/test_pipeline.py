@@ -306,11 +306,11 @@ def test_a_frame_without_a_legible_number_brings_the_truck_the_ack_of_its_last_s
     assert house.link.acks() == [("t-1", "s", 1)] * 2
 
 
-def test_a_status_is_kept_and_answered_with_the_mark(house: House) -> None:
+def test_a_status_is_kept_and_not_acknowledged_as_if_it_were_a_frame(house: House) -> None:
     status = Status(online=True, version="0", stream="new", queued=3, clock="set", time_s=NOW_S)
     house.message("axlewright/1/yard/t-1/status", encode_message(status))
     house.turn()
-    assert house.link.acks() == [("t-1", "new", 0)]
+    assert house.link.acks() == []
     with house.store.reader() as connection:
         assert records.statuses(connection)["t-1"].status == status
 
@@ -475,3 +475,22 @@ def test_live_batches_and_one_offline_run_come_to_the_same_memory(house: House) 
     assert_array_equal(
         [offline.state_blob(row) for row in range(len(table))], [live.state_blob(row) for row in range(len(table))]
     )
+
+
+def test_a_change_that_the_store_refuses_is_forgotten_by_the_kernel_too(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    raised(house)
+
+    def full(*_: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("axlewright_server.pipeline.advisories.write_changes", full)
+        future = house.pipeline.request(
+            lambda writer: writer.change_advisory("a-1", lambda advisory: acknowledge(advisory, "planner", NOW_S))
+        )
+        house.turn()
+    with pytest.raises(sqlite3.OperationalError):
+        future.result(0)
+    assert house.pipeline.kernel.advisories["a-1"].state == "unacknowledged"

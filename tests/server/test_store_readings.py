@@ -165,3 +165,18 @@ def test_retention_deletes_readings_but_keeps_daily_roll_ups(store: Store) -> No
 def test_a_second_writer_is_refused_by_name_of_the_folder(store: Store) -> None:
     with pytest.raises(StoreError, match="is in use by another axlewright process"):
         Store(store.folder)
+
+
+def test_a_sealed_hour_that_cannot_be_read_does_not_hold_up_other_axles(store: Store) -> None:
+    times = BEGIN + 10_000 * np.arange(6)
+    for position in (2, 3):
+        put(store, "t-1", position, times, lube=np.full(6, 80.0))
+    seal_all(store)
+    bad = store.axle_ids["t-1", 2]
+    with store.transaction():
+        store.cursor().execute("UPDATE block SET data = ? WHERE axle_id = ?", (b"torn", bad))
+    for position in (2, 3):
+        put(store, "t-1", position, times + 60_000, lube=np.full(6, 81.0))
+    assert seal_all(store) == 6
+    left = store.cursor().execute("SELECT axle_id, count(*) FROM reading GROUP BY 1").fetchall()
+    assert left == [(bad, 6)], "the rows of the axle with the torn hour stay where they can be read"

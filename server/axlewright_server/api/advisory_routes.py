@@ -47,8 +47,8 @@ def act_on_advisory(
         Body(
             openapi_examples={
                 "acknowledge": {"value": {"who": "k.planner"}},
-                "shelve": {"value": {"reason": "Booked in for Friday.", "shelve_for_h": 72}},
-                "close": {"value": {"reason": "Height valve linkage re-set; measured 241 mm on both sides."}},
+                "shelve": {"value": {"who": "k.planner", "reason": "Booked in for Friday.", "shelve_for_h": 72}},
+                "close": {"value": {"who": "m.fitter", "reason": "Height valve linkage re-set; 241 mm on both sides."}},
             }
         ),
     ],

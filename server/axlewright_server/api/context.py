@@ -13,8 +13,6 @@ from axlewright_server.api.desk import Desk
 from axlewright_server.api.errors import ApiError
 from axlewright_server.api.guards import COOKIE, Sessions
 
-LOCAL_USER = "local user"
-
 
 def office_of(request: Request) -> Desk:
     """Return the office that the application was made for."""
@@ -77,8 +75,19 @@ def vehicle_of(request: Request, vehicle: Annotated[str, Path(examples=["hv-104"
 
 
 def name_for_log(request: Request, given: str) -> str:
-    """Return under whose name an action is logged: the session's; else what was given; else a plain word for it."""
-    return user_of(request) or given.strip() or LOCAL_USER
+    """Return under whose name an action is logged: the session's, else what was given.
+
+    Raises
+    ------
+    ApiError
+        Nobody is signed in and no name was given: the log must say who decided.
+    """
+    name = user_of(request) or given.strip()
+    if not name:
+        raise ApiError(
+            422, "An action takes a name, and none was given.", "body: who", "Say who decides; the log keeps the name."
+        )
+    return name
 
 
 OfficeHere = Annotated[Desk, Depends(office_of)]

@@ -23,6 +23,7 @@ from axlewright_server.api.records import (
     Orders,
     Quarantine,
     QuarantineEntry,
+    StreamIntake,
     Trend,
     VehicleIntake,
 )
@@ -150,7 +151,23 @@ def advisory_record(connection: Connection, advisory_id: str) -> AdvisoryRecord 
         )
         for one in reversed(stored_advisories.changes(connection, advisory_id))
     ]
-    return record_of(message, changes)
+    record = record_of(message, changes)
+    record.evidence = [
+        one.model_copy(update={"as_of_s": _as_of_s(connection, message, one)}) for one in record.evidence
+    ]
+    return record
+
+
+def _as_of_s(connection: Connection, message: AdvisoryMessage, item: Evidence) -> float | None:
+    """Return when a piece of evidence was so: the time of the symptom event whose number it repeats."""
+    begin_ms, end_ms = math.floor(item.begin_s * 1000.0), math.ceil(item.end_s * 1000.0) + 1
+    for one in stored_advisories.symptoms(connection, message.vehicle, begin_ms, end_ms):
+        event = one.symptom
+        value = event.value if math.isfinite(event.value) else None
+        if event.active and one.position == message.axle and event.channel.split(",")[0] == item.channel:
+            if value == item.value:
+                return event.time_s
+    return None
 
 
 def record_of(message: AdvisoryMessage, changes: list[ChangeRecord]) -> AdvisoryRecord:
@@ -250,17 +267,18 @@ def quarantine(connection: Connection, limit: int, before: int | None) -> Quaran
 
 def intake(connection: Connection, spec: FleetSpec, figures: dict[str, float]) -> Intake:
     """Return each vehicle's place in its stream, and the server's counters."""
-    marks: dict[str, records.HighWater] = {}
+    marks: dict[str, list[records.HighWater]] = {}
     for mark in records.high_waters(connection):
-        marks.setdefault(mark.vehicle, mark)
+        marks.setdefault(mark.vehicle, []).append(mark)
     said = records.statuses(connection)
     return Intake(
         figures=figures,
-        vehicles=[_vehicle_intake(name, marks.get(name), said.get(name)) for name in sorted(spec.vehicles)],
+        vehicles=[_vehicle_intake(name, marks.get(name, []), said.get(name)) for name in sorted(spec.vehicles)],
     )
 
 
-def _vehicle_intake(name: str, mark: records.HighWater | None, said: records.TruckStatus | None) -> VehicleIntake:
+def _vehicle_intake(name: str, marks: list[records.HighWater], said: records.TruckStatus | None) -> VehicleIntake:
+    mark = marks[0] if marks else None
     status = said.status if said else None
     return VehicleIntake(
         vehicle=name,
@@ -275,4 +293,14 @@ def _vehicle_intake(name: str, mark: records.HighWater | None, said: records.Tru
         clock=status.clock if status else None,
         note=status.note if status else "",
         status_s=said.received_ms / 1000.0 if said else None,
+        streams=[
+            StreamIntake(
+                stream=one.stream,
+                committed_seq=one.seq,
+                committed_s=one.committed_ms / 1000.0,
+                missing_frames=one.gaps,
+                thinned_windows=one.thinned,
+            )
+            for one in marks
+        ],
     )

@@ -158,6 +158,7 @@ class Evidence(Record):
     limit: float | None = None
     unit: str
     plot_axle: int = Field(description="Position whose readings show it (0: the vehicle's own).")
+    as_of_s: float | None = Field(None, description="When `text` and `value` were so; null: some time up to end_s. [s]")
 
 
 class CauseRecord(Record):
@@ -217,7 +218,7 @@ class ActionRequest(Record):
     who: str = Field(
         "",
         max_length=64,
-        description="Name for the log. Used only while the office demands no accounts; else the session's name stands.",
+        description="Name for the log. Needed while the office demands no accounts; else the session's name stands.",
         examples=["k.planner"],
     )
     shelve_for_h: float | None = Field(
@@ -245,6 +246,16 @@ class Quarantine(Record):
     entries: list[QuarantineEntry]
 
 
+class StreamIntake(Record):
+    """How far one stream (a truck's outbox since it was last made anew) has been committed."""
+
+    stream: str
+    committed_seq: int
+    committed_s: float
+    missing_frames: int
+    thinned_windows: int
+
+
 class VehicleIntake(Record):
     """How far one vehicle's frames have been committed, and what its agent last said."""
 
@@ -260,6 +271,7 @@ class VehicleIntake(Record):
     clock: str | None = None
     note: str = ""
     status_s: float | None = None
+    streams: list[StreamIntake] = Field([], description="Every stream, the last written first; the fields above: it.")
 
 
 class Intake(Record):

@@ -40,7 +40,11 @@ def figure_lines(figures: Mapping[str, float], now_s: float) -> list[tuple[str, 
     >>> figure_lines({"committed": 12034.0, "delay_p99_s": 0.214, "connected": 1.0}, 0.0)
     [('Frames committed', '12\\xa0034'), ('Arrival to commit, 99 % within', '0.214 s'), ('Broker', 'connected')]
     """
-    order = [name for name in _NAMES if name in figures] + [name for name in figures if name not in _NAMES]
+    kinds = [name for name in figures if name.startswith("quarantined_")]
+    order: list[str] = []
+    for name in [one for one in _NAMES if one in figures] + [one for one in figures if one not in _NAMES]:
+        # The kinds of quarantine stand right behind their sum.
+        order += [name, *kinds] if name == "quarantined" else [name] if name not in kinds else []
     return [(_name(name), _value(name, figures[name], now_s)) for name in order]
 
 

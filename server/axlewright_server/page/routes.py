@@ -19,6 +19,7 @@ from axlewright_server.api.states import CONDITIONS, brief, fleet_state, vehicle
 from axlewright_server.page.charts import Range, axle_charts, evidence_charts
 from axlewright_server.page.figures import figure_lines
 from axlewright_server.page.interface import described_routes
+from axlewright_server.page.newest import Newest, newest_readings
 from axlewright_server.page.plan import plan_of
 from axlewright_server.page.sheets import STATIC, sheet
 from axlewright_server.page.shortened import all_cautions, folded_log, why_lines
@@ -176,9 +177,12 @@ def _advisory_sheet(
     record = require_advisory(reader, advisory)
     spec = office.spec.vehicles.get(record.vehicle)
     charts: list[dict[str, Any] | None] = [None] * len(record.evidence)
+    newest: list[Newest] = []
     if spec is not None:  # else the fleet file has lost the truck; its advisory stays readable
         now_s = office.clock()
-        state = vehicle_state(spec, reads.material(reader, spec.id), now_s)
+        material = reads.material(reader, spec.id)
+        state = vehicle_state(spec, material, now_s)
+        newest = newest_readings(record, state, material)
         charts = evidence_charts(record, state, now_s)
     actions = [CHOICES[name] for name in record.actions]
     path = f"/advisories/{advisory}"
@@ -188,6 +192,7 @@ def _advisory_sheet(
         status,
         advisory=record,
         charts=charts,
+        newest=newest,
         actions=actions,
         cautions=all_cautions(record),
         log=folded_log(record.changes),

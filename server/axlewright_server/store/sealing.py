@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import logging
+import struct
+import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -12,6 +15,8 @@ from axlewright_server.store import blocks, rows
 from axlewright_server.store.blocks import DAY_MS, HOUR_MS, Block
 from axlewright_server.store.database import Store
 
+_LOG = logging.getLogger(__name__)
+_UNREADABLE = (ValueError, zlib.error, struct.error)
 # A row stays hot this long; the table then holds 10 to 20 minutes when sealing runs every 10.
 HOT_MS = 600_000
 # So many axles per transaction: about 50 ms, so that frames do not wait behind a whole fleet's sealing.
@@ -28,9 +33,22 @@ def seal(store: Store, cut_ms: int) -> Iterator[int]:
     axles = sorted(row[0] for row in found)
     for begin in range(0, len(axles), AXLES_AT_ONCE):
         some = axles[begin : begin + AXLES_AT_ONCE]
-        with store.transaction():
-            sealed = _seal_axles(store, cut_ms, some[0], some[-1])
+        try:
+            with store.transaction():
+                sealed = _seal_axles(store, cut_ms, some[0], some[-1])
+        except _UNREADABLE:
+            sealed = sum(_seal_alone(store, cut_ms, axle) for axle in some)
         yield sealed
+
+
+def _seal_alone(store: Store, cut_ms: int, axle: int) -> int:
+    """Seal one axle; one whose sealed hours cannot be read keeps its rows hot and does not hold up the others."""
+    try:
+        with store.transaction():
+            return _seal_axles(store, cut_ms, axle, axle)
+    except _UNREADABLE as error:
+        _LOG.error("axle %d keeps its rows unsealed: a sealed hour of it cannot be read (%s)", axle, error)
+        return 0
 
 
 def _seal_axles(store: Store, cut_ms: int, first: int, last: int) -> int:

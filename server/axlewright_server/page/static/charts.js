@@ -115,6 +115,7 @@ function table(trend, line) {
 }
 
 async function draw(element) {
+  element.dataset.asked = "yes";
   const wanted = JSON.parse(element.dataset.chart);
   const range = { begin: wanted.begin_s, end: wanted.end_s };
   const slide = drawn.get(element)?.slide ?? 0;
@@ -154,6 +155,17 @@ const seen = new IntersectionObserver((entries) => {
 export function drawCharts() {
   for (const element of document.querySelectorAll("[data-chart]")) seen.observe(element);
 }
+
+// Paper does not scroll. Printing does not wait for readings to be fetched either, so the rest is drawn when idle too.
+function drawRest() {
+  for (const element of document.querySelectorAll("[data-chart]")) {
+    if (drawn.has(element) || element.dataset.asked) continue;
+    seen.unobserve(element);
+    draw(element);
+  }
+}
+addEventListener("beforeprint", drawRest);
+addEventListener("load", () => setTimeout(drawRest, 3000));
 
 const opened = Date.now() / 1000;
 let refreshed = 0;

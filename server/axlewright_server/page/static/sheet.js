@@ -13,6 +13,15 @@ function ageText(seconds) {
 }
 
 const local = new Intl.DateTimeFormat(undefined, { dateStyle: "medium", timeStyle: "short" });
+const withZone = new Intl.DateTimeFormat(undefined, { day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", timeZoneName: "short" });
+const hourWithZone = new Intl.DateTimeFormat(undefined, { hour: "2-digit", minute: "2-digit", timeZoneName: "short" });
+
+// Said once for all times of the sheet, plots included.
+function sayZone() {
+  const name = withZone.formatToParts(new Date()).find((part) => part.type === "timeZoneName").value;
+  const zone = withZone.resolvedOptions().timeZone;
+  document.getElementById("zone").textContent = `Times on this sheet are in this device's time zone: ${zone === name ? name : `${zone}, ${name}`}.`;
+}
 
 function tick() {
   const now = nowSeconds();
@@ -27,7 +36,7 @@ function tick() {
 
 function localTimes(root) {
   for (const element of root.querySelectorAll("time[data-local-s]")) {
-    element.textContent = local.format(new Date(Number(element.dataset.localS) * 1000));
+    element.textContent = (element.hasAttribute("data-zone") ? withZone : local).format(new Date(Number(element.dataset.localS) * 1000));
   }
 }
 
@@ -62,11 +71,22 @@ document.addEventListener("htmx:beforeSwap", (event) => {
 });
 
 let source = null;
+let lostSince = null;
+const link = document.getElementById("link"); // the sign-in sheet has none: it shows nothing that could grow old
+
+function show(state, words) {
+  link.dataset.link = state;
+  document.getElementById("link-text").textContent = words;
+  lostSince = state === "lost" ? lostSince ?? new Date() : null;
+  document.body.classList.toggle("cut", state === "lost");
+  const banner = document.getElementById("cut");
+  // Written only once a loss, so that it is read out once.
+  if (banner.hidden && lostSince) document.getElementById("cut-text").textContent = `No connection to the office since ${hourWithZone.format(lostSince)}; what you see is old.`;
+  banner.hidden = !lostSince;
+}
 
 function connect() {
-  const link = document.getElementById("link");
-  const text = document.getElementById("link-text");
-  const show = (state, words) => { link.dataset.link = state; text.textContent = words; };
+  if (!link) return;
   source?.close();
   const stream = source = new EventSource("/api/1/events");
   stream.onopen = () => {
@@ -91,7 +111,10 @@ function connect() {
 }
 
 // A hidden sheet gives its connection back: a browser has only six for all sheets of one office.
-document.addEventListener("visibilitychange", () => { if (document.hidden) source.close(); else connect(); });
+document.addEventListener("visibilitychange", () => { if (document.hidden) source?.close(); else connect(); });
+// A network that is gone may let a stream hang for minutes without an error.
+addEventListener("offline", () => { if (link) { source?.close(); show("lost", "✕ lost, no network"); } });
+addEventListener("online", connect);
 
 function fillName() {
   const field = document.getElementById("who");
@@ -99,7 +122,9 @@ function fillName() {
 }
 
 document.addEventListener("submit", (event) => {
-  const name = document.getElementById("who")?.value;
+  const field = document.getElementById("who");
+  const name = field?.value.trim();
+  if (event.target.matches(".act") && field && !field.reportValidity()) return event.preventDefault();
   if (name) localStorage.setItem("name-for-the-log", name);
   for (const copy of event.target.querySelectorAll("[data-copy-of='who']")) copy.value = name ?? "";
 });
@@ -109,6 +134,7 @@ const concerns = (part, data) => !data?.id || !part.dataset.advisory || part.dat
 
 document.addEventListener("htmx:afterSettle", () => { localTimes(document); fillName(); tick(); });
 localTimes(document);
+sayZone();
 tick();
 setInterval(tick, 1000);
 fillName();
