@@ -76,6 +76,7 @@ _CHANGES: dict[str, tuple[Callable[[list[Record]], list[Record]], bool]] = {
     "bad name": (lambda good: _with(good, 3, n="axle/2/lube temperature"), True),
     "far future": (lambda good: _with(good, 0, bt=good[0]["bt"] + 86400.0), True),
     "far past": (lambda good: _with(good, 0, bt=good[0]["bt"] - 3 * 366 * 86400.0), True),
+    "far future on an unknown channel": (lambda good: [*good, {"n": "axle/2/paint", "v": 1.0, "t": 86400.0}], True),
     "other truck's name": (lambda good: _with(good, 0, bn="yard/t-3/"), True),
     "other fleet's name": (lambda good: _with(good, 0, bn="court/t-1/"), True),
     "too many records": (

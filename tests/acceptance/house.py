@@ -171,6 +171,11 @@ class OfficeProcess(Process):
         with urllib.request.urlopen(self.page + path, timeout=20) as answer:
             return json.load(answer)
 
+    def text_of(self, path: str) -> str:
+        """Return the plain answer of the API."""
+        with urllib.request.urlopen(self.page + path, timeout=60) as answer:
+            return str(answer.read().decode("utf-8"))
+
     def post(self, path: str, body: dict[str, Any]) -> Any:
         """Post JSON as a script would and return the JSON answer."""
         request = urllib.request.Request(

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import time
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -27,6 +30,7 @@ class Outcome:
 
     frames: dict[str, list[int]]
     rows: dict[tuple[str, int], int]
+    values: dict[tuple[str, int], tuple[float, float]]
     symptoms: list[tuple[object, ...]]
     advisories: list[tuple[object, ...]]
 
@@ -71,7 +75,22 @@ def outcome(office: OfficeProcess) -> Outcome:
             "select id, vehicle, position, cause, state, urgency, confidence, since_ms, updated_ms"
             " from advisory order by id"
         ).fetchall()
-    return Outcome(frames, rows, symptoms, advisories)
+    return Outcome(frames, rows, stored_lube(office, rows), symptoms, advisories)
+
+
+def stored_lube(office: OfficeProcess, rows: dict[tuple[str, int], int]) -> dict[tuple[str, int], tuple[float, float]]:
+    """Return the lube's sum and its sum weighted by time of each axle: a value stored wrong or twice would show."""
+    found: dict[tuple[str, int], tuple[float, float]] = {}
+    now_s = time.time()
+    for vehicle in sorted({vehicle for vehicle, _ in rows}):
+        query = f"/api/1/vehicles/{vehicle}/readings.csv?begin_s={now_s - 4 * 86400:.0f}&end_s={now_s:.0f}"
+        for row in csv.DictReader(io.StringIO(office.text_of(query))):
+            if row["lube"]:
+                plain, weighted = found.get((vehicle, int(row["axle"])), (0.0, 0.0))
+                seconds = datetime.fromisoformat(row["time"]).timestamp() % 1e6
+                lube = float(row["lube"])
+                found[vehicle, int(row["axle"])] = (plain + lube, weighted + lube * seconds)
+    return found
 
 
 def committed(office: OfficeProcess) -> int:
@@ -147,6 +166,8 @@ def test_killing_office_broker_and_trucks_loses_nothing_and_changes_nothing(
     expected = _undisturbed(tmp_path, recordings, tmp_path / "fleet.toml")
     _check_everything_is_there(expected, recordings)
     assert expected.symptoms, "the recording holds faults; a run without symptoms would prove nothing"
+    assert len(found.values) == 2 * len({vehicle for vehicle, _ in found.rows})
+    assert found.values == expected.values
     assert found.symptoms == expected.symptoms
     assert found.advisories == expected.advisories
 
@@ -180,5 +201,7 @@ def test_a_truck_that_was_offline_for_two_days_is_judged_as_it_would_have_been_l
     assert [row for row in expected.symptoms if row[0] == "t-3"], (
         "t-3 stands low; a run without its symptom would prove nothing"
     )
+    assert len(found.values) == 2 * len({vehicle for vehicle, _ in found.rows})
+    assert found.values == expected.values
     assert found.symptoms == expected.symptoms
     assert found.advisories == expected.advisories

@@ -130,6 +130,8 @@ def test_the_first_advisory_appears_without_reload_is_handled_and_survives_a_res
     link.click()
     page.locator(".chart").first.scroll_into_view_if_needed()  # plots are drawn when they come into sight
     playwright.expect(page.locator(".chart .uplot").first).to_be_visible(timeout=PATIENCE_MS)
+    page.get_by_role("button", name="Acknowledge").click()  # without a name the form asks for it and nothing is sent
+    playwright.expect(page.locator(".adv-facts")).to_contain_text("not acknowledged")
     page.get_by_label("Your name, for the log").fill("k.planner")
     page.get_by_role("button", name="Acknowledge").click()
     playwright.expect(page.locator(".adv-facts")).to_contain_text("· acknowledged ·")
@@ -183,6 +185,8 @@ def test_each_sheet_fits_a_phone_in_either_light(office: OfficeProcess, browser:
             "['color', 'backgroundColor'].map((p) => getComputedStyle(document.documentElement)[p])"
         )
         assert contrast(ink, paper) >= 7.0, (address, ink, paper)
+        low = page.evaluate("[...document.querySelectorAll('.crumb a')].map((a) => a.getBoundingClientRect().height)")
+        assert all(height >= 24.0 for height in low), (address, low)
     context.close()
 
 
@@ -191,8 +195,24 @@ def test_a_lost_office_is_said_and_found_again(office: OfficeProcess, page: Any)
     playwright.expect(page.locator("#link-text")).to_have_text("live")
     office.kill()
     playwright.expect(page.locator("#link-text")).to_contain_text("lost")
+    banner = page.locator("#cut")
+    playwright.expect(banner).to_contain_text(re.compile(r"No connection to the office since .+; what you see is old"))
+    assert float(page.locator(".truck").first.evaluate("(row) => getComputedStyle(row).opacity")) < 1.0
     office.start()
     playwright.expect(page.locator("#link-text")).to_have_text("live", timeout=PATIENCE_MS)
+    playwright.expect(banner).to_be_hidden()
+
+
+def test_a_printed_truck_has_all_its_plots_and_no_navigation(office: OfficeProcess, page: Any) -> None:
+    make_hot(office)
+    page.goto(f"{office.page}/trucks/t-1")
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    asked = page.evaluate("[...document.querySelectorAll('[data-chart]')].map((one) => one.dataset.asked)")
+    assert asked == ["yes"] * 4
+    page.emulate_media(media="print")
+    playwright.expect(page.locator(".titleblock")).to_be_hidden()
+    playwright.expect(page.locator("#zone")).to_contain_text("time zone")
+    playwright.expect(page.locator(".uplot")).to_have_count(4)
 
 
 def contrast(first: str, second: str) -> float:
