@@ -49,7 +49,7 @@ def test_acknowledge_shelve_unshelve_and_close_are_logged_with_who_and_why(clien
 
 
 def test_a_shelved_advisory_no_longer_counts_for_its_truck(client: Client) -> None:
-    body = {"reason": "Booked.", "shelve_for_h": 8}
+    body = {"who": "k.planner", "reason": "Booked.", "shelve_for_h": 8}
     client.post(f"/api/1/advisories/{first_id(client)}/shelve", json=body)
     vehicle = client.get("/api/1/vehicles/sy-2").json()
     assert vehicle["condition"] == "nothing-found"
@@ -58,17 +58,17 @@ def test_a_shelved_advisory_no_longer_counts_for_its_truck(client: Client) -> No
 
 def test_what_the_answer_offers_is_what_is_accepted(client: Client) -> None:
     identifier = first_id(client)
-    client.post(f"/api/1/advisories/{identifier}/close", json={"reason": "done"})
+    client.post(f"/api/1/advisories/{identifier}/close", json={"who": "m.fitter", "reason": "done"})
     assert client.get(f"/api/1/advisories/{identifier}").json()["actions"] == []
 
 
 @pytest.mark.parametrize(
     ("action", "body", "status", "what"),
     [
-        ("close", {}, 422, "takes a reason"),
-        ("shelve", {"reason": "later"}, 422, "takes a time"),
+        ("close", {"who": "m.fitter"}, 422, "takes a reason"),
+        ("shelve", {"who": "m.fitter", "reason": "later"}, 422, "takes a time"),
         ("shelve", {"reason": "later", "shelve_for_h": -1}, 422, "greater than 0"),
-        ("unshelve", {}, 409, "not shelved"),
+        ("unshelve", {"who": "m.fitter"}, 409, "not shelved"),
         ("explode", {}, 422, "Input should be 'acknowledge'"),
         ("close", {"reason": "x", "wat": 1}, 422, "Extra inputs are not permitted"),
     ],
@@ -82,7 +82,29 @@ def test_a_wrong_action_is_refused_with_the_remedy(
 
 
 def test_an_action_on_no_advisory_is_refused(client: Client) -> None:
-    assert client.post("/api/1/advisories/none/acknowledge", json={}).status_code in (404, 409)
+    assert client.post("/api/1/advisories/none/acknowledge", json={"who": "k.planner"}).status_code in (404, 409)
+
+
+@pytest.mark.parametrize("who", ["", "   ", None])
+@pytest.mark.parametrize("action", ["acknowledge", "shelve", "suppress", "close"])
+def test_without_accounts_an_action_without_a_name_is_refused_and_changes_nothing(
+    client: Client, action: str, who: str | None
+) -> None:
+    identifier = first_id(client)
+    body = {"reason": "Booked.", "shelve_for_h": 8} | ({} if who is None else {"who": who})
+    answer = client.post(f"/api/1/advisories/{identifier}/{action}", json=body)
+    assert answer.status_code == 422
+    assert answer.json()["where"] == "body: who"
+    assert "takes a name" in answer.json()["what"] and answer.json()["how_to_mend"]
+    assert len(client.get(f"/api/1/advisories/{identifier}").json()["changes"]) == 1
+
+
+def test_a_form_without_a_name_comes_back_with_the_remedy(client: Client) -> None:
+    identifier = first_id(client)
+    answer = client.post(f"/advisories/{identifier}/acknowledge", data={"who": " "})
+    assert answer.status_code == 422
+    assert "takes a name" in answer.text
+    assert client.get(f"/api/1/advisories/{identifier}").json()["state"] == "unacknowledged"
 
 
 @pytest.mark.parametrize(

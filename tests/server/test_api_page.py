@@ -7,9 +7,17 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from api_client import client_of
 from httpx import Client
+from msgspec.structs import replace
+from small_office import NOW_S, small_office
 
 import axlewright_server.page
+from axlewright_server.detectors.base import Symptom
+from axlewright_server.detectors.table import AxleTable
+from axlewright_server.page.figures import figure_lines
+from axlewright_server.store import records
+from axlewright_server.store.advisories import write_symptoms
 
 STATIC = Path(axlewright_server.page.__file__).parent / "static"
 PAGES = ["/", "/trucks/sy-2", "/advisories", "/intake", "/api/1/docs", "/sign-in", "/nowhere"]
@@ -105,6 +113,54 @@ def test_an_advisory_offers_real_buttons_and_its_first_check(client: Client, adv
     assert sum(tag == "button" for tag, _ in elements) == 4
     assert "Ride height against specification" in text
     assert text.index("Before anyone touches it") < text.index("Check first")
+    names = [attributes for tag, attributes in elements if tag == "input" and attributes.get("id") == "who"]
+    assert len(names) == 1 and "required" in names[0]
+
+
+def test_an_advisory_says_of_when_its_numbers_are_and_what_the_channel_reads_now(client: Client, advisory: str) -> None:
+    text, _ = read(client, advisory)
+    assert "those of the moment each symptom was raised" in text
+    assert "at the latest <time" in text  # made by hand, without the symptom's own event
+    assert "Ride height now <b>" in text
+    assert "from specification (left" in text
+
+
+def test_the_sign_in_sheet_shows_no_connection(client: Client) -> None:
+    assert 'id="link"' not in read(client, "/sign-in")[0]
+    assert 'id="link"' in read(client, "/")[0]
+
+
+def test_the_intake_explains_its_words_and_keeps_kinds_beside_their_sum(client: Client) -> None:
+    text, _ = read(client, "/intake")
+    assert "Refused: frames beyond a gap" in text and "Rows too late to be judged: stored" in text
+    lines = figure_lines({"quarantined": 3.0, "gaps": 0.0, "quarantined_frame": 2.0, "quarantined_topic": 1.0}, 0.0)
+    assert [name for name, _ in lines] == ["In quarantine since", "· frame", "· topic", "Frames that never came"]
+
+
+def test_every_stream_of_a_truck_is_listed(tmp_path: Path) -> None:
+    with small_office(tmp_path) as office, client_of(office) as client:
+        with office.store.transaction():
+            older = records.HighWater("sy-2", "s0", 7, int((NOW_S - 9000.0) * 1000), 2, 0)
+            records.write_high_waters(office.store, [older])
+        told = next(one for one in client.get("/api/1/intake").json()["vehicles"] if one["vehicle"] == "sy-2")
+        assert [(one["stream"], one["committed_seq"]) for one in told["streams"]] == [("s1", 42), ("s0", 7)]
+        assert told["committed_seq"] == 42
+        assert "<code>s0</code>" in read(client, "/intake")[0]
+
+
+def test_evidence_carries_the_time_of_the_symptom_it_repeats(tmp_path: Path) -> None:
+    with small_office(tmp_path) as office, client_of(office) as client:
+        raised_s = NOW_S - 2900.0
+        table = AxleTable.of(office.spec)
+        row = table.row("sy-2", 2)
+        assert row is not None
+        event = Symptom(row, raised_s, "height-low", "height/static", 2, raised_s - 60.0, -14.0, 6.0, "mm", 1.0)
+        with office.store.transaction():
+            write_symptoms(office.store, table, [event, replace(event, time_s=raised_s + 60.0, value=-15.0)])
+        identifier = client.get("/api/1/advisories", params={"vehicle": "sy-2"}).json()[0]["id"]
+        evidence = client.get(f"/api/1/advisories/{identifier}").json()["evidence"]
+        assert [one["as_of_s"] for one in evidence] == [raised_s]
+        assert "as of <time" in read(client, f"/advisories/{identifier}")[0]
 
 
 def test_vendored_scripts_carry_version_and_licence() -> None:

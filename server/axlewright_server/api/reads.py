@@ -152,21 +152,18 @@ def advisory_record(connection: Connection, advisory_id: str) -> AdvisoryRecord 
         for one in reversed(stored_advisories.changes(connection, advisory_id))
     ]
     record = record_of(message, changes)
-    record.evidence = [
-        one.model_copy(update={"as_of_s": _as_of_s(connection, message, one)}) for one in record.evidence
-    ]
-    return record
+    dated = [item.model_copy(update={"as_of_s": _as_of_s(connection, message, item)}) for item in record.evidence]
+    return record.model_copy(update={"evidence": dated})
 
 
 def _as_of_s(connection: Connection, message: AdvisoryMessage, item: Evidence) -> float | None:
     """Return when a piece of evidence was so: the time of the symptom event whose number it repeats."""
     begin_ms, end_ms = math.floor(item.begin_s * 1000.0), math.ceil(item.end_s * 1000.0) + 1
-    for one in stored_advisories.symptoms(connection, message.vehicle, begin_ms, end_ms):
-        event = one.symptom
+    for event in stored_advisories.symptoms(connection, message.vehicle, begin_ms, end_ms):
         value = event.value if math.isfinite(event.value) else None
-        if event.active and one.position == message.axle and event.channel.split(",")[0] == item.channel:
-            if value == item.value:
-                return event.time_s
+        same_place = event.position == message.axle and event.channel.split(",")[0] == item.channel
+        if event.active and same_place and value == item.value:
+            return event.time_ms / 1000.0
     return None
 
 

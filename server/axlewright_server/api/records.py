@@ -158,7 +158,9 @@ class Evidence(Record):
     limit: float | None = None
     unit: str
     plot_axle: int = Field(description="Position whose readings show it (0: the vehicle's own).")
-    as_of_s: float | None = Field(None, description="When `text` and `value` were so; null: some time up to end_s. [s]")
+    as_of_s: float | None = Field(
+        default=None, description="When `text` and `value` were so; null: some time up to end_s. [s]"
+    )
 
 
 class CauseRecord(Record):
@@ -271,7 +273,9 @@ class VehicleIntake(Record):
     clock: str | None = None
     note: str = ""
     status_s: float | None = None
-    streams: list[StreamIntake] = Field([], description="Every stream, the last written first; the fields above: it.")
+    streams: list[StreamIntake] = Field(
+        default=[], description="Every stream, the last written first; the fields above: it."
+    )
 
 
 class Intake(Record):
