@@ -197,7 +197,7 @@ def test_a_lost_office_is_said_and_found_again(office: OfficeProcess, page: Any)
     playwright.expect(page.locator("#link-text")).to_contain_text("lost")
     banner = page.locator("#cut")
     playwright.expect(banner).to_contain_text(re.compile(r"No connection to the office since .+; what you see is old"))
-    assert float(page.locator(".truck").first.evaluate("(row) => getComputedStyle(row).opacity")) < 1.0
+    assert float(page.locator(".t-axles").first.evaluate("(row) => getComputedStyle(row).opacity")) < 1.0
     office.start()
     playwright.expect(page.locator("#link-text")).to_have_text("live", timeout=PATIENCE_MS)
     playwright.expect(banner).to_be_hidden()
