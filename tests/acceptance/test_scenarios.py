@@ -29,8 +29,8 @@ from house import COMMAND, Mosquitto, OfficeProcess
 pytestmark = pytest.mark.acceptance
 
 SEED = 1
-# The trucks drive around this fixed hour, so that weather and season are the same whenever the test runs; their readings
-# are then moved to end now, since the office refuses what lies far behind.
+# The trucks drive around this fixed hour, so that weather and season are the same whenever the test runs; their
+# readings are then moved to end now, since the office refuses what lies far behind.
 ANCHOR_S = datetime(2026, 5, 12, 7, 0, tzinfo=UTC).timestamp()
 HOUR_S = 3600.0
 LIVE_HOURS = 18.0
