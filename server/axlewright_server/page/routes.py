@@ -54,7 +54,11 @@ CHOICES = {
         ActionChoice("unshelve", "Take off the shelf", "It counts again at once."),
         ActionChoice("suppress", "Suppress by design", "It is meant to be so: quiet until somebody lifts this."),
         ActionChoice("unsuppress", "Lift the suppression", "It counts again at once."),
-        ActionChoice("close", "Close", "Done. If the readings still say so, a new one will be raised."),
+        ActionChoice(
+            "close",
+            "Close",
+            "Done and mended. What still stands is raised anew only when a symptom of this truck changes: shelve it if unsure.",
+        ),
     )
 }
 
