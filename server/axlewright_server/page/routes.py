@@ -57,7 +57,7 @@ CHOICES = {
         ActionChoice(
             "close",
             "Close",
-            "Done and mended. What still stands is raised anew only when a symptom of this truck changes: shelve it if unsure.",
+            "Mended. What still stands is raised anew only when a symptom of this truck changes; if unsure, shelve.",
         ),
     )
 }
