@@ -63,13 +63,6 @@ _LIMITS = (
     ),
     Limit("order_ratio_limit", 2.0, "/", OWN_CHOICE, "Order amplitude against the axle's own baseline"),
     Limit("sump_pressure_limit_kpa", 15.0, "kPa", OWN_CHOICE, "Pressure in the axle housing: breather restricted"),
-    Limit(
-        "seal_temperature_limit_cel",
-        120.0,
-        "Cel",
-        "seal supplier's chart for NBR (a second chart says 100); a parameter, since charts disagree",
-        "Seal lip temperature",
-    ),
 )
 
 LIMITS: dict[str, Limit] = {limit.name: limit for limit in _LIMITS}

@@ -25,7 +25,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from axlewright_models.errors import SpecificationError
-from axlewright_models.limits import LIMITS, Limit
+from axlewright_models.limits import LIMITS
 
 # TOML tables are free-form until msgspec has checked them.
 Table: TypeAlias = dict[str, Any]
@@ -299,11 +299,6 @@ def parse_fleet(text: str, where: str = "fleet file") -> FleetSpec:
 def json_schema() -> dict[str, Any]:
     """Return the JSON Schema of a fleet file (a truck's table holds any of its type's keys)."""
     return msgspec.json.schema(_FleetFile)
-
-
-def limit_defaults() -> tuple[Limit, ...]:
-    """Return every default limit with its source."""
-    return tuple(LIMITS.values())
 
 
 def _identifier(value: object, where: str) -> str:
