@@ -54,6 +54,9 @@ def _acceleration(name: str, title: str) -> Channel:
 
 
 HEIGHT_MODES = ("normal", "lowered", "raised")
+# Doubts of a vibration window, bit 0 upward (channel vib/quality): 5 says that the first and the third hold.
+QUALITY_BITS = ("clipped", "samples-missing", "speed-changed", "sensor-loose")
+GUARD_WORDS = ("quiet", "lube-limit", "lube-rise", "height-loss")
 
 CHANNELS: tuple[Channel, ...] = (
     _vehicle("speed", "km/h", "m/s", 0.0, 160.0, "Road speed"),
@@ -93,6 +96,14 @@ CHANNELS: tuple[Channel, ...] = (
     _acceleration("vib/envelope/cage", "Envelope at the cage frequency"),
     Channel("lube/expected", Scope.AXLE, "Cel", None, -60.0, 210.0, "Lube temperature the model expects", derived=True),
     Channel("height/static", Scope.AXLE, "mm", None, 0.0, 800.0, "Static ride height, estimated", derived=True),
+    _axle("height/left-spread", "mm", "m", 0.0, 400.0, "Ride height within a window, spread, left"),
+    _axle("height/right-spread", "mm", "m", 0.0, 400.0, "Ride height within a window, spread, right"),
+    _axle("lube/slope", "K/min", None, -60.0, 60.0, "Axle lube temperature, rise in a minute"),
+    _axle("vib/crest", "/", None, 0.0, 10000.0, "Vibration, crest factor"),
+    _axle("vib/velocity", "mm/s", "m/s", 0.0, 1000.0, "Vibration velocity, rms, 10 to 1000 Hz"),
+    _axle("vib/quality", "bits", None, 0.0, 255.0, "Vibration window, doubts"),
+    Channel("guard", Scope.AXLE, "word", None, 0.0, 3.0, "What the guard on board says", GUARD_WORDS),
+    Channel("clock-corrected", Scope.VEHICLE, "flag", None, 0.0, 1.0, "Time stamps set after the fact"),
 )
 
 INDEX: dict[str, int] = {channel.name: number for number, channel in enumerate(CHANNELS)}

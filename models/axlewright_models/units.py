@@ -113,6 +113,8 @@ _UNITS = (
     Unit("mm/s", "speed", 1e-3, registry="border"),
     Unit("word", "word", 1.0, registry="border"),
     Unit("flag", "flag", 1.0, registry="border"),
+    Unit("bits", "bits", 1.0, registry="border"),
+    Unit("K/min", "temperature rate", 1.0 / 60.0, registry="border"),
 )
 
 UNITS: dict[str, Unit] = {unit.name: unit for unit in _UNITS}

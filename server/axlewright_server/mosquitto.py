@@ -97,6 +97,7 @@ def access_rules(fleet: FleetSpec) -> str:
         f"topic write {base}/+/ack",
         f"topic write {base}/+/command",
         f"topic readwrite {base}/+/advisory/#",
+        f"topic readwrite {base}/+/limits",
     ]
     for vehicle in sorted(fleet.vehicles):
         own = f"{base}/{vehicle}"
@@ -109,6 +110,7 @@ def access_rules(fleet: FleetSpec) -> str:
             f"topic read {own}/ack",
             f"topic read {own}/command",
             f"topic read {own}/advisory/#",
+            f"topic read {own}/limits",
         ]
     return "\n".join(lines) + "\n"
 

@@ -31,6 +31,7 @@ vib/order/driveshaft-1 vib/order/driveshaft-2 vib/order/driveshaft-4
 vib/order/engine-0.5 vib/order/engine-1 vib/order/engine-3 vib/order/mesh-1 vib/order/mesh-2
 vib/envelope/outer-race vib/envelope/inner-race vib/envelope/rolling-element vib/envelope/cage
 lube/expected height/static
+height/left-spread height/right-spread lube/slope vib/crest vib/velocity vib/quality guard clock-corrected
 """,
 )
 
@@ -64,7 +65,7 @@ def test_every_channel_has_a_unit_a_range_and_a_lawful_way_onto_the_wire(channel
 
 def test_a_channel_goes_out_bare_only_where_the_registry_has_no_unit_for_it():
     bare = {channel.unit for channel in CHANNELS if channel.wire_unit is None and not channel.derived}
-    assert bare == {"N.m", "/", "flag", "word"}
+    assert bare == {"N.m", "/", "flag", "word", "bits", "K/min"}
 
 
 def test_words_have_a_code_each_within_the_plausible_range():

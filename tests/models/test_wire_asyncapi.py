@@ -72,7 +72,7 @@ def test_every_channel_has_one_operation_and_what_trucks_send_is_received(kind):
     ]
     trucks_send = kind in (TopicKind.READINGS, TopicKind.BURST, TopicKind.STATUS)
     assert operation["action"] == ("receive" if trucks_send else "send")
-    retained = kind in (TopicKind.STATUS, TopicKind.ADVISORY)
+    retained = kind in (TopicKind.STATUS, TopicKind.ADVISORY, TopicKind.LIMITS)
     assert operation["bindings"]["mqtt"] == {"qos": 1, "retain": retained, "bindingVersion": "0.2.0"}
 
 

@@ -11,11 +11,13 @@ from axlewright_models.wire.messages import (
     MESSAGES,
     Ack,
     AdvisoryMessage,
+    AxleLimits,
     BurstPiece,
     Cause,
     CheckToDo,
     Command,
     Evidence,
+    LimitsMessage,
     MessageError,
     Status,
     decode_burst_piece,
@@ -51,6 +53,7 @@ EVERY_KIND = [
         checks=[CheckToDo(id="ride-height", text="Measure the ride height", limit="within 6 mm")],
         cautions=["Support the frame before reaching under it."],
     ),
+    LimitsMessage(version="a1", fleet="harrow-vale", vehicle="t07", axles=[AxleLimits(axle=2, lube_limit_cel=121.0)]),
 ]
 
 

@@ -1,6 +1,7 @@
 """The AsyncAPI description of the MQTT side, made from the code that encodes and decodes it.
 
-The document takes the server's view: it receives readings, bursts and status, and sends acks, commands and advisories.
+The document takes the server's view: it receives readings, bursts and status, and sends acks, commands,
+advisories and limits.
 Topics come from :mod:`topics`, message schemas and examples from the structs in :mod:`messages`, the schema of a frame
 from the label table of :mod:`senml` and the channel table. Nothing is written down twice.
 
@@ -52,6 +53,7 @@ _CHANNELS: dict[TopicKind, tuple[tuple[str, ...], bool, bool, str]] = {
     TopicKind.ACK: (("Ack",), True, False, "What the server has committed; only this frees the truck's outbox"),
     TopicKind.COMMAND: (("Command",), True, False, "What the server asks the truck to do"),
     TopicKind.ADVISORY: (("AdvisoryMessage",), True, True, "An advisory, retained under its id"),
+    TopicKind.LIMITS: (("LimitsMessage",), True, True, "Limits that the truck's guard on board goes by"),
 }
 _ITEMS = {TopicKind.BURST: "command", TopicKind.ADVISORY: "advisory"}
 _CONTENT_TYPES = {"FrameCbor": "application/senml+cbor", "BurstPiece": "application/cbor"}

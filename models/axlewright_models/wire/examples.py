@@ -8,11 +8,13 @@ from axlewright_models.wire.frames import Frame, Window
 from axlewright_models.wire.messages import (
     Ack,
     AdvisoryMessage,
+    AxleLimits,
     BurstPiece,
     Cause,
     CheckToDo,
     Command,
     Evidence,
+    LimitsMessage,
     Status,
 )
 
@@ -110,4 +112,20 @@ EXAMPLE_MESSAGES: dict[type[msgspec.Struct], tuple[msgspec.Struct, ...]] = {
         ),
     ),
     AdvisoryMessage: (_ADVISORY,),
+    LimitsMessage: (
+        LimitsMessage(
+            version="3f0c9a12",
+            fleet="harrow-vale",
+            vehicle="hv-07",
+            axles=[
+                AxleLimits(
+                    axle=2,
+                    lube_limit_cel=121.0,
+                    lube_rise_limit_cel_per_min=4.0,
+                    ride_height_mm=220.0,
+                    height_loss_limit_mm=50.0,
+                )
+            ],
+        ),
+    ),
 }

@@ -1,4 +1,4 @@
-"""The messages of the wire contract that are plain JSON: status, ack, command and advisory.
+"""The messages of the wire contract that are plain JSON: status, ack, command, advisory and limits.
 
 Each is a frozen msgspec struct: its JSON Schema is derived from the same declaration that decodes it.
 Members that a later version adds are ignored by this one; members that are missing take the defaults shown here.
@@ -37,6 +37,16 @@ class MessageError(ModelError):
     """A JSON message does not follow its schema; the text holds the path of the wrong member."""
 
 
+class SourceHealth(msgspec.Struct, frozen=True, kw_only=True):
+    """How one of a truck's sources is doing."""
+
+    name: str
+    state: Annotated[
+        Literal["ok", "stale", "failed"], msgspec.Meta(description="stale: open, but something expected is silent.")
+    ]
+    note: str = ""
+
+
 class Status(msgspec.Struct, frozen=True, kw_only=True):
     """How a truck's agent is doing; retained, and the last will says ``online = false``."""
 
@@ -50,6 +60,12 @@ class Status(msgspec.Struct, frozen=True, kw_only=True):
     clock: Annotated[Literal["set", "unset"], msgspec.Meta(description="Whether the truck's clock can be trusted.")]
     time_s: UnixSeconds
     note: str = ""
+    oldest_unsent_s: Annotated[float, msgspec.Meta(description="Age of the oldest frame that waits.")] | None = None
+    cpu_share: Annotated[float, msgspec.Meta(ge=0.0, description="Of one core, since the last status.")] | None = None
+    memory_bytes: Count | None = None
+    gateway_cel: Annotated[float, msgspec.Meta(description="Temperature of the gateway's processor.")] | None = None
+    sources: list[SourceHealth] = []
+    limits_version: Annotated[str, msgspec.Meta(description="Of the limits that the guard on board goes by.")] = ""
 
 
 class Ack(msgspec.Struct, frozen=True, kw_only=True):
@@ -141,7 +157,26 @@ class AdvisoryMessage(msgspec.Struct, frozen=True, kw_only=True):
     supersedes: Identifier | None = None
 
 
-MESSAGES: tuple[type[msgspec.Struct], ...] = (Status, Ack, Command, BurstPiece, AdvisoryMessage)
+class AxleLimits(msgspec.Struct, frozen=True, kw_only=True):
+    """The limits of one axle that a truck's guard on board goes by; None: no such guard."""
+
+    axle: Annotated[int, msgspec.Meta(ge=1, le=99, description="From the front.")]
+    lube_limit_cel: float | None = None
+    lube_rise_limit_cel_per_min: Annotated[float, msgspec.Meta(gt=0.0)] | None = None
+    ride_height_mm: float | None = None
+    height_loss_limit_mm: Annotated[float, msgspec.Meta(gt=0.0)] | None = None
+
+
+class LimitsMessage(msgspec.Struct, frozen=True, kw_only=True):
+    """Limits from the truck's specification, for its guard on board; retained, and kept on the truck's disk."""
+
+    version: Annotated[str, msgspec.Meta(pattern="^[a-z0-9-]{1,64}$", description="Changes with the content.")]
+    fleet: Identifier
+    vehicle: Identifier
+    axles: list[AxleLimits]
+
+
+MESSAGES: tuple[type[msgspec.Struct], ...] = (Status, Ack, Command, BurstPiece, AdvisoryMessage, LimitsMessage)
 
 _encoder = msgspec.json.Encoder()
 

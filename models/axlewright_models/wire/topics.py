@@ -24,6 +24,7 @@ class TopicKind(Enum):
     ACK = "ack"
     COMMAND = "command"
     ADVISORY = "advisory"
+    LIMITS = "limits"
 
 
 # An advisory is retained under its own id, a burst's piece under the id of its command.
