@@ -1,7 +1,7 @@
 """A recorded repair, as far as the monitor must know: when, on which axle, and what was touched.
 
-What was touched is measured anew from then on: a new lube sensor has another bias, a new gear set another mesh line. What
-was not touched keeps its baseline, so that a fault elsewhere isn't learnt as normal at each visit to the shop.
+What was touched is measured anew from then on: a new lube sensor has another bias, a new gear set another mesh line.
+What was not touched keeps its baseline, so that a fault elsewhere isn't learnt as normal at each visit to the shop.
 """
 
 from __future__ import annotations
@@ -72,9 +72,8 @@ class ServiceEvent(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         strange = sorted(self.touched - TOUCHED)
         if strange or not self.touched:
             said = f"unknown: {', '.join(strange)}" if strange else "nothing is named"
-            raise ModelError(
-                f"service of {self.vehicle!r}, what was touched: {said}; use one or more of {', '.join(sorted(TOUCHED))}"
-            )
+            words = ", ".join(sorted(TOUCHED))
+            raise ModelError(f"service of {self.vehicle!r}, what was touched: {said}; use one or more of {words}")
         if self.axle < 0 or not math.isfinite(self.time_s):
             raise ModelError(
                 f"service of {self.vehicle!r}: axle {self.axle} and time {self.time_s} s; "
