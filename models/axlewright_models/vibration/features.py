@@ -17,14 +17,29 @@ from axlewright_models.errors import ModelError
 from axlewright_models.orders import Train, source_orders
 from axlewright_models.signals import ENVELOPE_CHANNELS, ORDER_CHANNELS
 from axlewright_models.vibration.angle import order_spectrum
-from axlewright_models.vibration.descriptors import kurtosis, rms
+from axlewright_models.vibration.descriptors import crest_factor, kurtosis, rms
 from axlewright_models.vibration.envelope import Band, best_band, candidate_bands, complex_envelope, kurtogram
+from axlewright_models.vibration.integration import velocity_rms_of
+from axlewright_models.vibration.quality import (
+    CLIPPED,
+    MOST_MISSING,
+    SAMPLES_MISSING,
+    SENSOR_LOOSE,
+    SPEED_CHANGED,
+    clipped,
+    fill_gaps,
+    sensor_loose,
+    speed_changed,
+)
 from axlewright_models.vibration.spectra import Spectrum, tone_near
 
 Array = NDArray[np.float64]
+Samples = NDArray[np.floating]
 
 # Two bins must fit between the wheel's third order and the driveshaft's first (0.12 orders at a ratio of 3.42).
 FEWEST_TURNS = 18.0
+# The customary band of vibration severity.
+VELOCITY_BAND_HZ = (10.0, 1000.0)
 # An envelope must hold so many harmonics of the fastest defect rhythm.
 HARMONICS_IN_BAND = 3.0
 # The spectrum of a squared envelope falls to nought at the width of its band: judge only the larger part.
@@ -54,46 +69,56 @@ class Machine:
     order_tolerance: float = 0.0
 
 
-def window_features(samples: ArrayLike, rate_hz: float, shaft_turns: ArrayLike, machine: Machine) -> dict[str, Array]:
+def window_features(
+    samples: ArrayLike, rate_hz: float, shaft_turns: ArrayLike, machine: Machine, full_scale: float | None = None
+) -> dict[str, Array]:
     """Return the vibration channels of one window.
 
     Parameters
     ----------
     samples : array_like, shape (sensors, n)
-        Acceleration, evenly spaced. [m/s2]
+        Acceleration, evenly spaced, NaN where a sample was lost; float32 is worked on as it is. [m/s2]
     rate_hz : float
         [Hz]
     shaft_turns : array_like, shape (n,)
         How far the driveshaft has turned at each sample, as from
-        :func:`~axlewright_models.vibration.angle.turns_from_speed`. [turns]
+        :func:`~axlewright_models.vibration.angle.turns_from_speed`; all alike for a standing truck. [turns]
     machine : Machine
         What is measured on.
+    full_scale : float or None
+        End of the sensors' range, if known. [m/s2]
 
     Returns
     -------
     dict of str to ndarray, shape (sensors,)
-        Keys are the names of all ``vib/`` channels; NaN where the window cannot tell (a sample missing, too few turns,
-        order above what the rate holds, gear or bearing unknown). Envelope values are the root of the line in the
-        squared-envelope spectrum, so that all but the kurtosis are in m/s2.
+        Keys are the names of all ``vib/`` channels; NaN where the window cannot tell (too many samples missing, too few
+        turns, order above what the rate holds, gear or bearing unknown). Envelope values are the root of the line in
+        the squared-envelope spectrum, so that they are in m/s2; the velocity is in mm/s; ``vib/quality`` holds bits.
     """
-    values = np.atleast_2d(np.asarray(samples, dtype=np.float64))
+    values, lost = fill_gaps(np.atleast_2d(samples))
     turns = np.asarray(shaft_turns, dtype=np.float64)
     if values.shape[-1] != turns.size:
         raise ModelError(f"samples holds {values.shape[-1]} and shaft_turns {turns.size} values; they must match")
-    missing = np.full(values.shape[0], np.nan)
-    # A sensor that dropped out for one sample has no spectrum; its neighbours still have theirs.
-    whole = np.asarray(np.isfinite(values).all(axis=-1))
-    values = np.where(whole[:, np.newaxis], values, 0.0)
-    found: dict[str, Array] = {"vib/rms": rms(values), "vib/kurtosis": kurtosis(values)}
-    found |= dict.fromkeys((*ORDER_CHANNELS, *ENVELOPE_CHANNELS), missing)
-    if turns[-1] - turns[0] >= FEWEST_TURNS and np.all(np.diff(turns) > 0.0):
+    size = values.shape[-1]
+    shape = kurtosis(values)
+    found: dict[str, Array] = {"vib/rms": rms(values), "vib/kurtosis": shape, "vib/crest": crest_factor(values)}
+    lines = np.fft.rfft(values - values.mean(axis=-1, keepdims=True), axis=-1)
+    found["vib/velocity"] = 1000.0 * velocity_rms_of(lines, size, rate_hz, *VELOCITY_BAND_HZ)
+    found |= dict.fromkeys((*ORDER_CHANNELS, *ENVELOPE_CHANNELS), np.full(values.shape[0], np.nan))
+    made = float(turns[-1] - turns[0])
+    if made >= FEWEST_TURNS and np.all(np.diff(turns) > 0.0):
         found |= order_features(values, rate_hz, turns, machine)
         if machine.bearing is not None:
             found |= envelope_features(values, rate_hz, turns, machine.bearing)
-    return {name: np.where(whole, numbers, np.nan) for name, numbers in found.items()}
+    usable = lost <= MOST_MISSING
+    found = {name: np.where(usable, numbers, np.nan) for name, numbers in found.items()}
+    loose = sensor_loose(lines, size, rate_hz, made * rate_hz / size, shape) & usable
+    doubts = CLIPPED * clipped(values, full_scale) + SAMPLES_MISSING * ~usable + SENSOR_LOOSE * loose
+    found["vib/quality"] = np.asarray(doubts + SPEED_CHANGED * speed_changed(turns), dtype=np.float64)
+    return found
 
 
-def order_features(samples: Array, rate_hz: float, shaft_turns: Array, machine: Machine) -> dict[str, Array]:
+def order_features(samples: Samples, rate_hz: float, shaft_turns: Array, machine: Machine) -> dict[str, Array]:
     """Return the amplitude at every source's order, for the ``vib/order/`` channels within reach of the rate."""
     orders = {
         f"vib/order/{name}": order / machine.train.ratio
@@ -148,7 +173,7 @@ def envelope_views(
     return tuple(views)
 
 
-def envelope_features(samples: Array, rate_hz: float, shaft_turns: Array, bearing: Geometry) -> dict[str, Array]:
+def envelope_features(samples: Samples, rate_hz: float, shaft_turns: Array, bearing: Geometry) -> dict[str, Array]:
     """Return the ``vib/envelope/`` channels."""
     views = envelope_views(samples, rate_hz, shaft_turns, bearing)
     lines = [amplitudes_at_defects(view.spectrum, bearing) for view in views]

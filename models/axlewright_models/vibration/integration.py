@@ -53,14 +53,20 @@ def velocity_rms(acceleration: ArrayLike, rate_hz: float, lowest_hz: float, high
     The customary band is 10 to 1000 Hz. As :func:`velocity`, without going back to time.
     """
     values = np.asarray(acceleration, dtype=np.float64)
-    size = values.shape[-1]
+    return velocity_rms_of(np.fft.rfft(values, axis=-1), values.shape[-1], rate_hz, lowest_hz, highest_hz)
+
+
+def velocity_rms_of(
+    lines: NDArray[np.complexfloating], size: int, rate_hz: float, lowest_hz: float, highest_hz: float
+) -> Array:
+    """Return the same from the ``numpy.fft.rfft`` of a record of `size` samples, shape (...). [m/s]"""
     if not 0.0 < lowest_hz < highest_hz:
         raise ModelError(f"lowest_hz {lowest_hz} must be above 0 and below highest_hz {highest_hz}")
     frequency = np.fft.rfftfreq(size, 1.0 / rate_hz)
-    inside = (frequency >= lowest_hz) & (frequency <= highest_hz)
-    lines = np.fft.rfft(values, axis=-1)[..., inside] / (2.0 * np.pi * frequency[inside])
+    inside = slice(*np.searchsorted(frequency, (lowest_hz, np.nextafter(highest_hz, np.inf))))
+    velocities = lines[..., inside] / (2.0 * np.pi * frequency[inside])
     # Both sides of the spectrum; the last bin of an even record has no mirror image but lies outside any use.
-    return np.asarray(np.sqrt(2.0 * (lines.real**2 + lines.imag**2).sum(axis=-1)) / size)
+    return np.asarray(np.sqrt(2.0 * (velocities.real**2 + velocities.imag**2).sum(axis=-1)) / size)
 
 
 def _divisor(size: int, rate_hz: float, lowest_hz: float) -> NDArray[np.complex128]:
