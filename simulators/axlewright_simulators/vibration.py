@@ -24,6 +24,9 @@ COUPLE_ARM_KG_M = 200.0
 FRONT_SHAFT_MM = 1600.0
 CRUISE_M_S = 22.0
 SCATTER = 0.10
+ROAD_M_S2 = 0.85  # rms of the road's own acceleration at cruise
+HOP_SHARE, GRAIN_HZ = 0.8, 180.0
+INSTRUMENT_FLOOR_M_S2 = 0.008
 
 
 @dataclass(frozen=True)
@@ -94,11 +97,14 @@ def descriptors(axles: AxleRows, acts: VibrationInput, random: np.random.Generat
     # A speed that wanders smears an order; a longer window averages scatter.
     unrest = acts.speed_spread_m_s / np.maximum(acts.speed_m_s, 1.0)
     spread = (SCATTER + 0.8 * unrest) * (10.0 / np.maximum(acts.length_s, 1.0))[:, None] ** 0.25
+    places = line_places_hz(axles, acts)
     measured = {}
-    for name, amplitude in true.items():
-        floor = 0.012 * acts.roughness * random.rayleigh(1.0, shape)
-        measured[name] = np.hypot(amplitude * np.exp(spread * random.standard_normal(shape)), floor)
-    road = 0.85 * acts.roughness * (1.0 + 0.1 * acts.rain) * acts.speed_m_s / CRUISE_M_S
+    for name, amplitude in add_coinciding(true, places, acts.length_s).items():
+        # What the road puts where the line lies adds to it with a phase of its own.
+        floor = INSTRUMENT_FLOOR_M_S2 + road_floor_m_s2(places.get(name), acts)
+        along, across = floor * random.standard_normal((2, *shape), dtype=np.float32)
+        measured[name] = np.hypot(amplitude * np.exp(spread * random.standard_normal(shape)) + along, across)
+    road = ROAD_M_S2 * acts.roughness * (1.0 + 0.1 * acts.rain) * acts.speed_m_s / CRUISE_M_S
     road = road * np.exp(0.18 * random.standard_normal(shape))
     orders = [value for name, value in measured.items() if name.startswith("vib/order/")]
     measured["vib/rms"] = np.sqrt(road**2 + 0.5 * np.sum(np.square(orders), axis=0))
@@ -106,6 +112,56 @@ def descriptors(axles: AxleRows, acts: VibrationInput, random: np.random.Generat
     measured["vib/kurtosis"] = 3.0 + bumps + 3.0 * acts.damage * road
     slow = (acts.speed_m_s < SLOWEST_M_S) | (acts.moving < 0.95)
     return {name: np.where(slow, np.nan, value) for name, value in measured.items()}
+
+
+def road_floor_m_s2(place_hz: Array | None, acts: VibrationInput) -> Array | float:
+    """Return the standard deviation, of either quadrature, of the road's noise within a line of the spectrum. [m/s2]
+
+    The road's acceleration is hop (SDOF, :data:`HOP_HZ`) and grain (first order, :data:`GRAIN_HZ`) as in the raw
+    waveforms; a Hann window of length T lets 1.5 / T of its density through. Envelope lines (no place) are clear of it.
+    """
+    if place_hz is None:
+        return 0.0
+    level = ROAD_M_S2 * acts.roughness * acts.speed_m_s / CRUISE_M_S
+    hop = amplification(place_hz, HOP_HZ, HOP_DAMPING) ** 2 / (0.25 * np.pi * HOP_HZ / HOP_DAMPING)
+    grain = 1.0 / (1.0 + (place_hz / GRAIN_HZ) ** 2) / (0.5 * np.pi * GRAIN_HZ)
+    density = level**2 * (HOP_SHARE**2 * hop + (1.0 - HOP_SHARE**2) * grain)
+    return np.asarray(np.sqrt(density * 1.5 / np.maximum(acts.length_s, 1.0)[:, None]))
+
+
+def line_places_hz(axles: AxleRows, acts: VibrationInput) -> dict[str, Array]:
+    """Return where each order line lies, (t, r). [Hz]"""
+    wheel_hz = acts.speed_m_s * acts.revolutions_per_m
+    shaft_hz, engine_hz = wheel_hz * axles.ratio, acts.engine_1_min / 60.0
+    places = {f"vib/order/wheel-{order}": order * wheel_hz for order in (1, 2, 3)}
+    places |= {f"vib/order/driveshaft-{order}": order * shaft_hz for order in (1, 2, 4)}
+    places |= {"vib/order/engine-0.5": 0.5 * engine_hz, "vib/order/engine-1": engine_hz}
+    places["vib/order/engine-3"] = 0.5 * acts.cylinders * engine_hz
+    return places | {f"vib/order/mesh-{order}": order * shaft_hz * axles.pinion_teeth for order in (1, 2)}
+
+
+def add_coinciding(true: dict[str, Array], places: dict[str, Array], length_s: Array) -> dict[str, Array]:
+    """Return the amplitudes as a spectrum of this length shows them: lines that coincide are seen in each other.
+
+    Only the engine's lines wander through the others, gear by gear. A Hann window's main lobe is two bins wide.
+    """
+    shown = dict(true)
+    turning = np.flatnonzero(places["vib/order/engine-1"] > 0.0)
+    seconds = np.broadcast_to(length_s[:, None], places["vib/order/engine-1"].shape).ravel()[turning]
+    at = {name: place.ravel()[turning] * seconds for name, place in places.items() if "/mesh-" not in name}
+    engine = [name for name in at if "/engine-" in name]
+    for first in engine:
+        for second in at:
+            bins = np.abs(at[first] - at[second])
+            near = np.flatnonzero(bins < 2.0)
+            if second in engine or not near.size:
+                continue
+            seen, where = np.cos(0.25 * np.pi * bins[near]) ** 2, turning[near]
+            for one, other in ((first, second), (second, first)):
+                mixed = shown[one].copy()
+                mixed.flat[where] = np.hypot(mixed.flat[where], seen * true[other].flat[where])
+                shown[one] = mixed
+    return shown
 
 
 def _amplitudes(axles: AxleRows, acts: VibrationInput) -> dict[str, Array]:
@@ -155,7 +211,8 @@ def _mesh(axles: AxleRows, acts: VibrationInput, shaft_hz: Array) -> dict[str, A
     # Thick cold oil damps the mesh; a dry or damaged one sings.
     worse = 1.0 + 1.2 * acts.dry + 3.0 * acts.damage
     thin = np.clip(0.7 + 0.004 * acts.oil_cel, 0.6, 1.2)
-    first = (
-        axles.mesh_gain * load * worse * thin * mesh_hz / 370.0 * amplification(mesh_hz, axles.mesh_resonance_hz, 0.3)
-    )
-    return {"vib/order/mesh-1": first, "vib/order/mesh-2": 0.35 * first * worse}
+    force = axles.mesh_gain * load * worse * thin * mesh_hz / 370.0
+    return {
+        "vib/order/mesh-1": force * amplification(mesh_hz, axles.mesh_resonance_hz, 0.3),
+        "vib/order/mesh-2": 0.35 * force * worse * amplification(2.0 * mesh_hz, axles.mesh_resonance_hz, 0.3),
+    }

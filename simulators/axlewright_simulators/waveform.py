@@ -166,7 +166,7 @@ def record(
         amplitude[name] = force * mode.gain(order * wheel_hz, rate_hz)
     samples += _strikes(given, bearing, wheel_turns * ratio, speed, rate_hz, random)
     if given.noise:
-        level = 0.85 * given.roughness / vibration.CRUISE_M_S
+        level = vibration.ROAD_M_S2 * given.roughness / vibration.CRUISE_M_S
         samples += np.stack([road(speed, level, rate_hz, random) for _ in range(sensors)])
         samples += SENSOR_NOISE_M_S2 * random.standard_normal(samples.shape)
     if given.loose:
@@ -202,8 +202,9 @@ def _sources(
         found["engine-3"] = (0.5 * cylinders * turn, 0.06 * (0.4 + load) * even, ENGINE_MODE)
     mesh = 0.3 + (abs(drive.torque_n_m) / 1500.0) ** 0.6
     first = float(axles.mesh_gain[row]) * mesh * ratio * wheel_hz * teeth / 370.0
-    found["mesh-1"] = (ratio * teeth, first, Mode(float(axles.mesh_resonance_hz[row]), 0.3))
-    found["mesh-2"] = (2.0 * ratio * teeth, 0.2 * first, Mode(2000.0, 0.5))
+    mesh_mode = Mode(float(axles.mesh_resonance_hz[row]), 0.3)
+    found["mesh-1"] = (ratio * teeth, first, mesh_mode)
+    found["mesh-2"] = (2.0 * ratio * teeth, 0.35 * first, mesh_mode)
     return found
 
 

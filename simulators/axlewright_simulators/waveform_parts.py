@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from axlewright_models.bearings import Geometry, defect_orders
+from axlewright_simulators.vibration import GRAIN_HZ, HOP_DAMPING, HOP_HZ, HOP_SHARE
 
 Array = NDArray[np.float64]
 
@@ -110,9 +111,10 @@ def road(speed_m_s: Array, level: float, rate_hz: float, random: np.random.Gener
     The axle hops on its tyres (one mode), the tyre and the road's grain fill the band above it, falling 6 dB an octave.
     """
     white = random.standard_normal((2, speed_m_s.size))
-    hop = Mode(10.5, 0.28).through(white[0], rate_hz)
-    grain = signal.lfilter([1.0], [1.0, -np.exp(-2.0 * np.pi * 180.0 / rate_hz)], white[1])
-    parts: Sequence[tuple[Array, float]] = ((hop, 0.8), (np.asarray(grain), 0.6))
+    hop = Mode(HOP_HZ, HOP_DAMPING).through(white[0], rate_hz)
+    grain = signal.lfilter([1.0], [1.0, -np.exp(-2.0 * np.pi * GRAIN_HZ / rate_hz)], white[1])
+    shares: Sequence[float] = (HOP_SHARE, (1.0 - HOP_SHARE**2) ** 0.5)
+    parts = zip((hop, np.asarray(grain)), shares, strict=True)
     mixed = sum((share * part / part.std() for part, share in parts), np.zeros_like(speed_m_s))
     return np.asarray(level * speed_m_s * mixed)
 
