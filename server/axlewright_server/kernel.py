@@ -104,6 +104,17 @@ class Kernel:
         """Return the symptoms that stand on an axle now."""
         return tuple(entry.symptom for entry in self._standing[axle_row].values())
 
+    def observable(self, axle_row: int) -> dict[str, frozenset[str]]:
+        """Return, by detector, the keys of symptoms that could show on an axle now: their absence is evidence."""
+        return {
+            detector.name: detector.observable(state[axle_row])
+            for detector, state in zip(self._detectors, self._states, strict=True)
+        }
+
+    def detector_of(self, code: str) -> str:
+        """Return the name of the detector that has raised symptoms of this code, "" while none has."""
+        return self._source_of.get(code, "")
+
     def precursor(self, axle_row: int) -> Mapping[str, float]:
         """Return the chance of each leak path as the latest diagnosis saw it; empty while nothing was ever wrong."""
         return dict(self._precursors.get(axle_row, {}))
@@ -211,11 +222,9 @@ class Kernel:
         self._suspect[symptom.axle] = any(not key.startswith("sensor-") for key in standing)
 
     def _view(self, row: int) -> AxleView:
-        observable: set[str] = set()
-        for detector, state in zip(self._detectors, self._states, strict=True):
-            observable |= detector.observable(state[row])
+        observable = frozenset().union(*self.observable(row).values())
         standing = self._standing[row]
-        return AxleView(standing, frozenset(observable), faulty_channels(standing))
+        return AxleView(standing, observable, faulty_channels(standing))
 
     def _run_out(self, batch: Batch) -> list[Change]:
         """Return the shelves and waiting times that ran out by the axles' event time."""
