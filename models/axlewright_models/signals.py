@@ -104,6 +104,7 @@ CHANNELS: tuple[Channel, ...] = (
     _axle("vib/quality", "bits", None, 0.0, 255.0, "Vibration window, doubts"),
     Channel("guard", Scope.AXLE, "word", None, 0.0, 3.0, "What the guard on board says", GUARD_WORDS),
     Channel("clock-corrected", Scope.VEHICLE, "flag", None, 0.0, 1.0, "Time stamps set after the fact"),
+    _axle("axle-load", "kg", "kg", 0.0, 40000.0, "Weight on the axle"),
 )
 
 INDEX: dict[str, int] = {channel.name: number for number, channel in enumerate(CHANNELS)}

@@ -31,7 +31,7 @@ vib/order/driveshaft-1 vib/order/driveshaft-2 vib/order/driveshaft-4
 vib/order/engine-0.5 vib/order/engine-1 vib/order/engine-3 vib/order/mesh-1 vib/order/mesh-2
 vib/envelope/outer-race vib/envelope/inner-race vib/envelope/rolling-element vib/envelope/cage
 lube/expected height/static
-height/left-spread height/right-spread lube/slope vib/crest vib/velocity vib/quality guard clock-corrected
+height/left-spread height/right-spread lube/slope vib/crest vib/velocity vib/quality guard clock-corrected axle-load
 """,
 )
 
