@@ -106,9 +106,17 @@ class WorkingDays:
 
     def shifts(self, begin_s: float, end_s: float) -> list[int]:
         """Return the numbers of the shifts that may touch a span of time; rest days are left out."""
-        first = int(np.floor((begin_s - self.anchor_s - LONGEST_SHIFT_S) / DAY_S)) - 1
         last = int(np.ceil((end_s - self.anchor_s) / DAY_S)) + 1
-        return [k for k in range(first, last + 1) if not self._rests(k)]
+        return [k for k in range(self._first_shift(begin_s), last + 1) if not self._rests(k)]
+
+    def forget(self, before_s: float) -> None:
+        """Drop the solved shifts that no time after `before_s` needs; shift zero stays, the others lie by it."""
+        first = self._first_shift(before_s)
+        for shift in [k for k in self.trips if k < first and k != 0]:
+            del self.trips[shift]
+
+    def _first_shift(self, begin_s: float) -> int:
+        return int(np.floor((begin_s - self.anchor_s - LONGEST_SHIFT_S) / DAY_S)) - 1
 
     def _rests(self, shift: int) -> bool:
         if shift == 0:

@@ -138,7 +138,10 @@ class FleetSimulator:
         edges = np.asarray(edges_s, dtype=np.float64)
         if edges.size < 2 or np.any(np.diff(edges) <= 0.0) or abs(edges[0] - self.time_s) > 1e-3:
             raise ModelError(f"windows must rise from the simulator's clock at {self.time_s:.3f} s")
-        prepare([duty for duty in self._duties if isinstance(duty, WorkingDays)], float(edges[0]), float(edges[-1]))
+        working = [duty for duty in self._duties if isinstance(duty, WorkingDays)]
+        for duty in working:
+            duty.forget(float(edges[0]))  # a year of a large fleet's shifts would fill the memory
+        prepare(working, float(edges[0]), float(edges[-1]))
         drive = plant.DriveInput.gather([duty.windows(edges) for duty in self._duties], self.weather, edges)
         upsets = plant.Upsets.gather(self.faults, self.vehicles, self.axle_vehicles, self.axle_positions, edges[1:])
         run = plant.run(self.axles, self.trucks, self.state, drive, upsets)
