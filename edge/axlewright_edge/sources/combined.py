@@ -1,0 +1,284 @@
+"""Several sensor sources as one: the truck's bus, its own sensors and recordings, windowed by one clock.
+
+Each source is read in a thread of its own. Windows are closed by the clock, whatever a source does; the vibration
+channels are computed beside that, so that a window is at most a part of its own length late, and a burst can be cut
+from what was recorded lately.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+import threading
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from axlewright_edge.clock import Clock
+from axlewright_edge.errors import SourceError
+from axlewright_edge.features import Waveform, waveform_features
+from axlewright_edge.sources.blocks import Block, BlockSource, Piece
+from axlewright_edge.sources.heard import Latest
+from axlewright_edge.sources.part import Part
+from axlewright_edge.sources.window_maker import Made, WindowMaker
+from axlewright_models.errors import ModelError
+from axlewright_models.spec import VehicleSpec
+from axlewright_models.wire.frames import Window
+from axlewright_models.wire.messages import SourceHealth
+
+LOGGER = logging.getLogger(__name__)
+# Values that a driver still holds when a window ends: several times the time between two transfers. Own choice.
+GRACE_S = 0.3
+# A window waits no longer than this part of its own length for its vibration channels.
+LATEST_SHARE = 0.8
+# The vibration of so many windows may wait; if the gateway is too slow for more, windows go without.
+MOST_WAITING = 3
+POLL_S = 0.05
+LONGEST_NAP_S = 0.5
+
+Features = Callable[[Waveform, VehicleSpec], Mapping[str, float]]
+
+
+@dataclass(eq=False)
+class _Job:
+    """A window whose vibration is being computed."""
+
+    made: Made
+    due_s: float
+    done: threading.Event = field(default_factory=threading.Event)
+
+
+class CombinedSource:
+    """Windows of several block sources.
+
+    Parameters
+    ----------
+    sources : sequence of BlockSource
+        The first one has the word where two send the same.
+    clock : Clock
+        The one clock of all.
+    wait : callable
+        Waits for some seconds, or less when the agent must stop.
+    vehicle : VehicleSpec
+        The truck.
+    window_s : float
+        Length of a window. [s]
+    overlap : float
+        Share of a window that it has in common with the next one, 0 to 0.9.
+    recent_s : float
+        How much of the raw waveforms is kept for bursts. [s]
+    stale_s, full_scale : mapping
+        As :class:`~axlewright_edge.sources.window_maker.WindowMaker` takes them.
+    features : callable
+        Makes the ``vib/`` channels of one waveform.
+    """
+
+    can_wait = False
+
+    def __init__(
+        self,
+        sources: Sequence[BlockSource],
+        clock: Clock,
+        wait: Callable[[float], object],
+        vehicle: VehicleSpec,
+        window_s: float,
+        *,
+        overlap: float = 0.0,
+        recent_s: float = 60.0,
+        stale_s: Mapping[str, float] | None = None,
+        full_scale: Mapping[str, float] | None = None,
+        features: Features = waveform_features,
+    ) -> None:
+        if not sources:
+            raise SourceError("no source is named; a combined source needs one or more")
+        self._clock = clock
+        self._wait = wait
+        self._vehicle = vehicle
+        self._window_s = window_s
+        self._overlap = overlap
+        self._recent_s = recent_s
+        self._features = features
+        self._lock = threading.Lock()
+        self._maker = WindowMaker(vehicle, stale_s or {}, full_scale or {})
+        self._parts = [Part(source, self._taker(number)) for number, source in enumerate(sources)]
+        self._newest_s: dict[int, float] = {}
+        self._jobs: deque[_Job] = deque()
+        self._work = threading.Condition()
+        self._worker: threading.Thread | None = None
+        self._running = False
+        self._late = 0
+        self._begin_s = self._closed_s = self._end_s = 0.0
+
+    @property
+    def finished(self) -> bool:
+        """Whether all sources have ended and all windows are handed out."""
+        return all(part.finished for part in self._parts) and not self._jobs and self._end_s > self._last_s()
+
+    def open(self, after_s: float | None = None) -> None:
+        """Begin to read; a source that cannot be opened is tried again, and the others go on meanwhile.
+
+        What lies before now cannot be read any more, so `after_s` needs no care.
+        """
+        self.close()
+        self._begin_s = self._closed_s = self._clock.elapsed()
+        self._end_s = self._next_end(self._begin_s)
+        self._newest_s = {}
+        self._running = True
+        self._worker = threading.Thread(target=self._compute, name="vibration", daemon=True)
+        self._worker.start()
+        for part in self._parts:
+            part.start()
+
+    def read(self, timeout_s: float) -> Window | None:
+        """Return the next window once it has ended and its vibration is known, or will not be in time."""
+        left_s = timeout_s
+        while True:
+            self._close_windows()
+            window = self._first_done()
+            if window is not None or left_s <= 0.0 or self.finished:
+                return window
+            nap_s = min(left_s, self._nap_s())
+            left_s -= nap_s
+            self._wait(nap_s)
+
+    def set_window(self, seconds: float) -> None:
+        """Change the length of the windows to come."""
+        self._window_s = seconds
+        self._end_s = self._next_end(self._closed_s + 0.5 * self._step_s)
+
+    def close(self) -> None:
+        """Let go of all sources; windows that were not read are dropped."""
+        self._running = False
+        for part in self._parts:
+            part.stop()
+        for part in self._parts:
+            part.join()
+        with self._work:
+            self._jobs.clear()
+            self._work.notify_all()
+        if self._worker is not None:
+            self._worker.join()
+            self._worker = None
+
+    def health(self) -> list[SourceHealth]:
+        """Return how every source is doing, and whether the gateway keeps up with the vibration."""
+        found = [part.health() for part in self._parts]
+        if self._late:
+            note = f"{self._late} windows went without vibration channels: the gateway is too slow for the rate"
+            found.append(SourceHealth(name="vibration", state="stale", note=note))
+        return found
+
+    def latest(self) -> list[Latest]:
+        """Return the newest value of every channel of every source."""
+        with self._lock:
+            return self._maker.latest(self._clock.elapsed())
+
+    def newest_pieces(self) -> dict[str, Piece]:
+        """Return each sensor's newest piece of waveform."""
+        with self._lock:
+            return self._maker.newest_pieces()
+
+    def recent(self, axle: int, seconds: float) -> list[Piece]:
+        """Return the raw pieces of an axle's accelerometers, and of the tacho, of the last so many seconds."""
+        now_s = self._clock.elapsed()
+        with self._lock:
+            return self._maker.recent(axle, now_s - seconds, now_s)
+
+    def names(self) -> list[str]:
+        """Return what the sources are called, in order."""
+        return [part.name for part in self._parts]
+
+    @property
+    def _step_s(self) -> float:
+        return self._window_s * (1.0 - self._overlap)
+
+    def _nap_s(self) -> float:
+        """Return how long nothing can be ready: nobody is woken for nothing on a small gateway."""
+        if self._jobs:
+            return POLL_S
+        return min(max(self._end_s + GRACE_S - self._clock.elapsed(), POLL_S), LONGEST_NAP_S)
+
+    def _taker(self, number: int) -> Callable[[Block], float]:
+        def take(block: Block) -> float:
+            ends = [sample.elapsed_s for sample in block.values]
+            ends += [piece.elapsed_s + piece.samples.size / piece.rate_hz for piece in block.pieces]
+            with self._lock:
+                self._maker.add(number, block)
+                self._newest_s[number] = max(self._newest_s.get(number, -math.inf), *ends)
+            return self._newest_s[number] - self._clock.elapsed()
+
+        return take
+
+    def _close_windows(self) -> None:
+        """Close every window that has ended, for the clock or for the data."""
+        while self._running and self._ended(self._end_s):
+            end_s = self._closed_s = self._end_s
+            # The Unix clock may have been slewed since: half a step on, the next multiple is surely the next one.
+            self._end_s = self._next_end(end_s + 0.5 * self._step_s)
+            with self._lock:
+                # Nothing was read before the source was opened: the first window is shorter.
+                made = self._maker.make(max(end_s - self._window_s, self._begin_s), end_s)
+                kept_s = self._window_s + self._step_s + GRACE_S
+                self._maker.forget(end_s - kept_s, end_s - max(kept_s, self._recent_s))
+            with self._work:
+                self._jobs.append(_Job(made, end_s + GRACE_S + LATEST_SHARE * self._step_s))
+                self._work.notify_all()
+
+    def _ended(self, end_s: float) -> bool:
+        if self._clock.elapsed() >= end_s + GRACE_S:
+            return end_s <= self._last_s() if all(part.finished for part in self._parts) else True
+        return False
+
+    def _last_s(self) -> float:
+        with self._lock:
+            return max(self._newest_s.values(), default=-math.inf)
+
+    def _next_end(self, after_s: float) -> float:
+        """Return the next end, on a whole multiple of the step by the Unix clock, so that windows of trucks agree."""
+        unix_s = self._clock.now() - self._clock.elapsed()
+        return (math.floor((after_s + unix_s) / self._step_s) + 1.0) * self._step_s - unix_s
+
+    def _first_done(self) -> Window | None:
+        """Return the first window that is ready, if it says anything."""
+        with self._work:
+            while self._jobs:
+                job = self._jobs[0]
+                late = not job.done.is_set()
+                if late and self._clock.elapsed() < job.due_s and len(self._jobs) <= MOST_WAITING:
+                    return None
+                self._jobs.popleft()
+                self._late += late
+                if job.made.values:
+                    return self._window(job.made)
+        return None
+
+    def _window(self, made: Made) -> Window:
+        # The Unix time of the end is decided now: whatever steps the clock made before, this is the best known.
+        time_s = round(self._clock.now() - (self._clock.elapsed() - made.end_s), 3)
+        axles = {axle: values for axle, values in sorted(made.values.items()) if axle}
+        return Window(time_s, made.values.get(0, {}), axles)
+
+    def _compute(self) -> None:
+        while self._running:
+            with self._work:
+                job = next((job for job in self._jobs if not job.done.is_set()), None)
+                if job is None:
+                    self._work.wait(0.5)
+                    continue
+            found = [(waveform.axle, self._told(waveform)) for waveform in job.made.waveforms]
+            with self._work:
+                # A window that did not wait has left, and is not changed behind anybody's back.
+                for axle, told in found if job in self._jobs else ():
+                    if told:
+                        job.made.values.setdefault(axle, {}).update(told)
+                job.done.set()
+
+    def _told(self, waveform: Waveform) -> Mapping[str, float]:
+        try:
+            return self._features(waveform, self._vehicle)
+        except ModelError as error:
+            LOGGER.warning("axle %d: no vibration channels: %s", waveform.axle, error)
+        except Exception:
+            # A window without vibration is worth more than no window.
+            LOGGER.exception("axle %d: no vibration channels", waveform.axle)
+        return {}
