@@ -19,9 +19,9 @@ MAY_IMPORT = {
 # The one door through the wall: the edge's `simulated` source.
 DOORS = {("edge", "axlewright_edge/sources/simulated.py", "simulators")}
 # Too big for a gateway; at import time none of these may be needed by the edge or the models.
-HEAVY = {"scipy", "fastapi", "pydantic", "sqlalchemy", "pyarrow", "uvicorn", "jinja2", "alembic"}
-# May be imported inside a function by the edge, when a file of that kind is opened.
-LAZY = {"pyarrow"}
+HEAVY = {"scipy", "fastapi", "pydantic", "sqlalchemy", "pyarrow", "uvicorn", "jinja2", "alembic", "can", "cantools"}
+# May be imported inside a function by the edge, when a file of that kind or a vehicle bus is opened.
+LAZY = {"pyarrow", "can", "cantools"}
 
 
 def _imports(tree: ast.AST) -> list[tuple[str, bool]]:
@@ -33,12 +33,16 @@ def _imports(tree: ast.AST) -> list[tuple[str, bool]]:
             found.extend((alias.name, inside) for alias in node.names)
         elif isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
             found.append((node.module, inside))
-        inner = inside or isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+        inner = inside or isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) or _only_for_types(node)
         for child in ast.iter_child_nodes(node):
             visit(child, inner)
 
     visit(tree, False)
     return found
+
+
+def _only_for_types(node: ast.AST) -> bool:
+    return isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"
 
 
 def _sources(room: str) -> list[Path]:

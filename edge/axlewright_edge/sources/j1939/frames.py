@@ -30,14 +30,15 @@ class Feed(Protocol):
     def lost(self) -> int:
         """Frames that came and could not be kept."""
 
+    @property
+    def unsent(self) -> str:
+        """Why what was to be sent could not be; empty when all is well."""
+
     def open(self) -> None:
         """Get ready; raises SourceError when that fails."""
 
     def read(self, timeout_s: float) -> Iterable[BusFrame]:
         """Return the frames that have come, waiting at most `timeout_s` for the first."""
-
-    def send(self, number: int, data: bytes) -> None:
-        """Send one frame; raises SourceError where sending is not allowed or fails."""
 
     def close(self) -> None:
         """Let go; safe to call twice."""

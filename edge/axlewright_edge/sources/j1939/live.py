@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from axlewright_edge.clock import Clock
 from axlewright_edge.errors import SourceError
 from axlewright_edge.sources.j1939.frames import NEEDS, BusFrame
 from axlewright_edge.sources.j1939.settings import J1939Settings
+from axlewright_edge.sources.j1939.talker import Talker
 
 if TYPE_CHECKING:
     import can
@@ -35,17 +35,16 @@ class LiveFeed:
         Interface, channel, bitrate.
     clock : Clock
         Stamps frames as they arrive.
-    tick : callable, optional
-        Called about 20 times a second in the reader's thread, with the clock's steady time: sends what is to be
-        sent.
+    talker : Talker, optional
+        Asked about 20 times a second, in the reader's thread, what is to be sent.
     """
 
     finished = False
 
-    def __init__(self, settings: J1939Settings, clock: Clock, tick: Callable[[float], None] | None = None) -> None:
+    def __init__(self, settings: J1939Settings, clock: Clock, talker: Talker | None = None) -> None:
         self._settings = settings
         self._clock = clock
-        self._tick = tick
+        self._talker = talker
         self._bus: can.BusABC | None = None
         self._thread: threading.Thread | None = None
         self._stop = threading.Event()
@@ -53,6 +52,7 @@ class LiveFeed:
         self._waiting: deque[BusFrame] = deque()
         self._failure = ""
         self.lost = 0
+        self.unsent = ""
 
     def open(self) -> None:
         """Open the bus and begin to read.
@@ -140,17 +140,29 @@ class LiveFeed:
         assert self._bus is not None
         message = self._bus.recv(PACE_S)
         now_s = self._clock.elapsed()
-        if self._tick is not None:
-            self._tick(now_s)
+        if self._talker is not None:
+            self._say(self._talker, now_s)
         if message is None or message.is_error_frame or message.is_remote_frame:
             return
         frame = BusFrame(now_s, message.arbitration_id, message.is_extended_id, bytes(message.data))
+        if self._talker is not None:
+            self._talker.hear(frame)
         with self._came:
             if len(self._waiting) >= MOST_WAITING:
                 self._waiting.popleft()
                 self.lost += 1
             self._waiting.append(frame)
             self._came.notify()
+
+    def _say(self, talker: Talker, now_s: float) -> None:
+        try:
+            for frame in talker.due(now_s):
+                self.send(frame.number, frame.data)
+        except SourceError as error:
+            # A bus that takes nothing can still be read.
+            self.unsent = str(error)
+        else:
+            self.unsent = ""
 
     def _fail(self, text: str) -> None:
         with self._came:

@@ -32,6 +32,7 @@ class RecordedFeed:
     """
 
     lost = 0
+    unsent = ""
 
     def __init__(self, settings: J1939Settings, clock: Clock, wait: Callable[[float], object] = time.sleep) -> None:
         self._path = Path(settings.file)
@@ -77,10 +78,6 @@ class RecordedFeed:
             frames.append(BusFrame(self._begin_s + frame.elapsed_s * scale, frame.number, frame.extended, frame.data))
             self._advance()
         return frames
-
-    def send(self, number: int, data: bytes) -> None:
-        """Refuse: nobody hears what is sent into a recording."""
-        raise SourceError(f"{self._path} is a recording; nothing can be sent on it")
 
     def close(self) -> None:
         """Close the file."""

@@ -29,11 +29,14 @@ class AxleAddress(_Table, frozen=True, kw_only=True):
 
 
 class Dm1Settings(_Table, frozen=True, kw_only=True):
-    """Whether faults are told on the vehicle bus (DM1); off unless the vehicle maker allows this sender."""
+    """Whether faults are told on the vehicle bus (DM1); off unless the vehicle maker allows this sender.
+
+    ``source_address`` must be free on the truck; ``name`` is the 64-bit NAME that it is claimed with.
+    """
 
     enabled: bool = False
     source_address: Annotated[int, Meta(ge=128, le=247)] | None = None
-    advisories: bool = False
+    name: Annotated[int, Meta(ge=1, le=2**63 - 1)] | None = None
 
 
 class J1939Settings(_Table, frozen=True, kw_only=True):

@@ -9,11 +9,13 @@ from axlewright_edge.errors import SourceError
 from axlewright_edge.sources.blocks import Block, Sample
 from axlewright_edge.sources.j1939 import transport
 from axlewright_edge.sources.j1939.database import SignalDatabase
+from axlewright_edge.sources.j1939.dm1 import Lamps, TroubleCode
 from axlewright_edge.sources.j1939.frames import BusFrame, Feed
 from axlewright_edge.sources.j1939.identifier import Identifier
 from axlewright_edge.sources.j1939.live import LiveFeed
 from axlewright_edge.sources.j1939.recorded import RecordedFeed
-from axlewright_edge.sources.j1939.settings import J1939Settings
+from axlewright_edge.sources.j1939.settings import Dm1Settings, J1939Settings
+from axlewright_edge.sources.j1939.talker import Talker
 from axlewright_edge.sources.j1939.translator import Translator
 from axlewright_models.spec import VehicleSpec
 from axlewright_models.wire.messages import SourceHealth
@@ -49,7 +51,8 @@ class J1939Source:
         self._vehicle = vehicle
         self._clock = clock
         self._database = SignalDatabase()
-        self._feed = feed or (RecordedFeed(settings, clock) if settings.file else LiveFeed(settings, clock))
+        self._talker = _talker(settings.dm1)
+        self._feed = feed or self._chosen_feed()
         self.name = f"j1939 {settings.file or settings.channel}"
         self._fresh()
 
@@ -99,6 +102,10 @@ class J1939Source:
             notes.append(f"{self._short_identifiers} frames with 11-bit identifiers ignored")
         if self._transport.given_up:
             notes.append(f"{self._transport.given_up} multi-packet messages incomplete")
+        if self._talker is not None and self._talker.problem:
+            notes.append(self._talker.problem)
+        if self._feed.unsent:
+            notes.append(f"not sent: {self._feed.unsent}")
         if self._feed.lost:
             notes.append(f"{self._feed.lost} frames lost, read too late")
         return SourceHealth(
@@ -108,6 +115,16 @@ class J1939Source:
     def close(self) -> None:
         """Let go of the bus."""
         self._feed.close()
+
+    def announce(self, lamps: Lamps, codes: Sequence[TroubleCode]) -> None:
+        """Tell trouble codes on the bus, or that there are none any more; nothing happens unless DM1 is enabled."""
+        if self._talker is not None:
+            self._talker.tell(lamps, codes)
+
+    def _chosen_feed(self) -> Feed:
+        if self._settings.file:
+            return RecordedFeed(self._settings, self._clock)
+        return LiveFeed(self._settings, self._clock, self._talker)
 
     def _fresh(self) -> None:
         self._translator = Translator(self._settings, self._vehicle, self._database)
@@ -143,6 +160,12 @@ def make_j1939(settings: J1939Settings, vehicle_spec: VehicleSpec, clock: Clock)
     return J1939Source(settings, vehicle_spec, clock)
 
 
+def _talker(settings: Dm1Settings) -> Talker | None:
+    if not settings.enabled or settings.source_address is None or settings.name is None:
+        return None
+    return Talker(settings.source_address, settings.name)
+
+
 def _check(settings: J1939Settings, vehicle: VehicleSpec) -> None:
     known = {axle.position for axle in vehicle.axles}
     for key, axles in (("axles", [entry.axle for entry in settings.axles]), ("level_axles", settings.level_axles)):
@@ -152,8 +175,10 @@ def _check(settings: J1939Settings, vehicle: VehicleSpec) -> None:
     dm1 = settings.dm1
     if not dm1.enabled:
         return
-    if dm1.source_address is None:
-        raise SourceError("source.j1939.dm1.source_address is missing: name an address that is free on this truck")
+    if dm1.source_address is None or dm1.name is None:
+        raise SourceError(
+            "source.j1939.dm1 needs source_address (one that is free on this truck) and name (the 64-bit NAME for it)"
+        )
     if settings.file:
         raise SourceError("source.j1939.dm1.enabled: a recording cannot be sent on; remove it or the file")
     if settings.listen_only:
