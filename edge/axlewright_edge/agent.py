@@ -9,15 +9,16 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING
 
-from axlewright_edge.clock import Clock
+from axlewright_edge.clock import Clock, clock_is_set
 from axlewright_edge.config import LONGEST_WINDOW_S, SHORTEST_WINDOW_S, AgentSettings
 from axlewright_edge.errors import OutboxDamaged, OutboxError, SourceError
 from axlewright_edge.link import Link
 from axlewright_edge.outbox import Outbox
 from axlewright_edge.outbox_file import move_damaged
 from axlewright_edge.sources.choose import make_source
+from axlewright_edge.stamps import Stamps
 from axlewright_models.errors import ModelError
-from axlewright_models.wire.messages import Command
+from axlewright_models.wire.messages import Command, SourceHealth
 
 if TYPE_CHECKING:
     from axlewright_edge.sources.base import Source
@@ -29,6 +30,13 @@ MOST_AT_ONCE = 200
 # A recorded source is read no further ahead than this: its readings are safe in their file.
 MOST_READ_AHEAD = 2000
 SOURCE_RETRY_S = 30.0
+# Windows that cannot be written (a full disk) are held in memory: an hour of them at 10 s.
+MOST_HELD = 360
+RETRY_HELD_S = 5.0
+MOST_COMMANDS_WAITING = 20
+# A turn of the reading thread takes half a second; opening a long recording or a slow disk may take longer.
+LONGEST_TURN_S = 60.0
+HEALTH_EVERY_S = 1.0
 
 
 def open_outbox(settings: AgentSettings) -> tuple[Outbox, str]:
@@ -76,22 +84,46 @@ class Agent:
         self.failure: ModelError | None = None
         self._commands: SimpleQueue[Command] = SimpleQueue()
         self._known: deque[str] = deque(maxlen=64)
+        self._held: deque[Window] = deque()
         self._lost = 0
+        self._refused_s = 0.0
         self._reading = True
+        self._turned_s = clock.elapsed()
+        self._health: tuple[SourceHealth, ...] = ()
+        self._health_s = -HEALTH_EVERY_S
         self.outbox, note = open_outbox(settings)
         try:
-            self.link = Link(settings.fleet, settings.vehicle, settings.broker, self.outbox, clock, self._commands.put)
+            self.link = Link(
+                settings.fleet,
+                settings.vehicle,
+                settings.broker,
+                self.outbox,
+                clock,
+                self._take_command,
+                health=lambda: self._health,
+            )
         except BaseException:
             self.outbox.close()
             raise
         if note:
             self.link.say(note)
+        self._stamps = Stamps(clock, self.outbox.last_time_s)
         self._thread = threading.Thread(target=self._run, name=f"agent {settings.vehicle}", daemon=True)
+
+    @property
+    def _kind(self) -> str:
+        return str(self.settings.source.__struct_config__.tag)
 
     @property
     def all_sent(self) -> bool:
         """Whether the source has ended and the office has acknowledged all that it gave."""
-        return not self._reading and self.outbox.queued == 0
+        return not self._reading and not self._held and self.outbox.queued == 0
+
+    @property
+    def alive(self) -> bool:
+        """Whether its threads run and the reading one has turned lately: what a watchdog wants to know."""
+        turning = self._clock.elapsed() - self._turned_s < LONGEST_TURN_S
+        return turning and self._thread.is_alive() and self.link.alive
 
     def start(self) -> None:
         """Begin to read and to send."""
@@ -104,6 +136,8 @@ class Agent:
         if self._thread.is_alive():
             self._thread.join(timeout_s)
         self.link.stop(timeout_s)
+        if self._held or self._lost:
+            LOGGER.error("%s: %d windows are lost with this end", self.settings.vehicle, len(self._held) + self._lost)
         self.outbox.close()
 
     def _run(self) -> None:
@@ -113,24 +147,74 @@ class Agent:
                 break
             except ModelError as error:
                 LOGGER.error("%s: %s", self.settings.vehicle, error)
-                self.link.say(f"source: {error}")
+                self._source_failed(str(error))
                 if self.source.can_wait:
                     self.failure = error
                     break
             except Exception:
                 LOGGER.exception("%s: the source failed", self.settings.vehicle)
-                self.link.say("source: failed, trying again")
+                self._source_failed("failed, trying again")
             finally:
                 self.source.close()
-            self._stop.wait(SOURCE_RETRY_S)
+            self._wait(SOURCE_RETRY_S)
         self._reading = False
         while not self._stop.wait(READ_TIMEOUT_S):
-            self._obey()
+            self._turn()
+
+    def _wait(self, seconds: float) -> None:
+        until_s = self._clock.elapsed() + seconds
+        while self._clock.elapsed() < until_s and not self._stop.wait(min(seconds, READ_TIMEOUT_S)):
+            self._turn()
+
+    def _turn(self) -> None:
+        """Do what must be done whether or not the source gives anything."""
+        self._turned_s = self._clock.elapsed()
+        if self.outbox.damaged:
+            self._start_afresh()
+        self._tend_clock()
+        if self._held and self._turned_s - self._refused_s >= RETRY_HELD_S:
+            self._store([])
+        self._obey()
+
+    def _start_afresh(self) -> None:
+        try:
+            aside = self.outbox.start_afresh()
+        except OutboxError as error:
+            LOGGER.error("%s: the outbox is damaged and no new one can be made: %s", self.settings.vehicle, error)
+            return
+        LOGGER.error("%s: the outbox was damaged; moved to %s", self.settings.vehicle, aside)
+        self.link.say(f"outbox damaged, moved to {aside.name}; a new stream begins")
+
+    def _tend_clock(self) -> None:
+        if not self.outbox.has_undated or not clock_is_set(self._clock):
+            return
+        try:
+            count = self.outbox.date_frames(self._clock.now() - self._clock.elapsed())
+        except OutboxError as error:
+            LOGGER.error("%s: frames taken before the clock was set wait on: %s", self.settings.vehicle, error)
+            return
+        if count:
+            self._stamps = Stamps(self._clock, self.outbox.last_time_s)
+            LOGGER.warning("%s: the clock is set; %d frames were stamped after the fact", self.settings.vehicle, count)
+            self.link.say(f"clock set: {count} frames stamped after the fact")
+
+    def _source_failed(self, reason: str) -> None:
+        self._health = (SourceHealth(name=self._kind, state="failed", note=reason),)
+        self.link.say(f"source: {reason}")
+
+    def _ask_health(self) -> None:
+        now_s = self._clock.elapsed()
+        if now_s - self._health_s < HEALTH_EVERY_S:
+            return
+        self._health_s = now_s
+        ask = getattr(self.source, "health", None)
+        self._health = tuple(ask()) if ask is not None else (SourceHealth(name=self._kind, state="ok"),)
 
     def _read_source(self) -> None:
         self.source.open(self.outbox.last_time_s)
         while not self._stop.is_set() and not self.source.finished:
-            self._obey()
+            self._turn()
+            self._ask_health()
             if self.source.can_wait and self.outbox.queued >= self._read_ahead():
                 self._stop.wait(0.05)
                 continue
@@ -153,25 +237,41 @@ class Agent:
             self._store(windows)
 
     def _store(self, windows: list[Window]) -> None:
-        if not windows:
+        if not self.source.can_wait:
+            windows = [self._stamps.next(window) for window in windows]
+        self._held.extend(windows)
+        if not self._held:
             return
         try:
-            self.outbox.put(windows, self._lost)
+            self.outbox.put(list(self._held), self._lost)
+            self._held.clear()
             self._lost = 0
         except OutboxError as error:
-            # A full disk: nothing can be kept, but what is lost is counted and told once there is room again.
-            self._lost += len(windows)
-            LOGGER.error("%s: %d windows lost: %s", self.settings.vehicle, len(windows), error)
-            self.link.say(f"{self._lost} windows lost: {error}")
+            self._refused_s = self._clock.elapsed()
+            # A full disk: the newest wait in memory; what is lost is counted and told once there is room again.
+            while len(self._held) > MOST_HELD:
+                self._held.popleft()
+                self._lost += 1
+            if windows:
+                waiting = f"{len(self._held)} windows wait in memory, {self._lost} lost: {error}"
+                LOGGER.error("%s: %s", self.settings.vehicle, waiting)
+                self.link.say(waiting)
+
+    def _take_command(self, command: Command) -> None:
+        """Called in the link's thread; at QoS 1 a command may come twice, and is answered once."""
+        if command.id in self._known:
+            return
+        self._known.append(command.id)
+        if self._commands.qsize() >= MOST_COMMANDS_WAITING:
+            self.link.say(f"command {command.id}: refused, {MOST_COMMANDS_WAITING} others wait; send it again later")
+        else:
+            self._commands.put(command)
 
     def _obey(self) -> None:
         try:
             while True:
                 command = self._commands.get_nowait()
-                # At QoS 1 a command may come twice.
-                if command.id not in self._known:
-                    self._known.append(command.id)
-                    self.link.say(f"command {command.id}: {self._answer(command)}")
+                self.link.say(f"command {command.id}: {self._answer(command)}")
         except Empty:
             return
 

@@ -12,9 +12,11 @@ from pathlib import Path
 from types import FrameType
 
 from axlewright_edge.agent import Agent
-from axlewright_edge.clock import Clock, SystemClock
+from axlewright_edge.clock import Clock, SystemClock, Trust
 from axlewright_edge.config import AgentSettings, load_agent
 from axlewright_edge.errors import ConfigurationError
+from axlewright_edge.log_format import FORMATS, log_to_stderr
+from axlewright_edge.notify import Notifier
 from axlewright_models.command_line import Command
 
 LOGGER = logging.getLogger(__name__)
@@ -74,6 +76,41 @@ def run_agents(
     return all(agent.failure is None for agent in agents)
 
 
+class Watch:
+    """Tells the service manager that the agents live, as often as it wants to hear it, and only while all do.
+
+    Parameters
+    ----------
+    agents : sequence of Agent
+        Whom to watch.
+    notifier : Notifier
+        Whom to tell.
+    clock : Clock
+        Tells when it is time again.
+    """
+
+    def __init__(self, agents: Sequence[Agent], notifier: Notifier, clock: Clock) -> None:
+        self._agents = agents
+        self._notifier = notifier
+        self._clock = clock
+        self._at_s: float | None = None
+
+    def look(self) -> None:
+        """Ping when it is time and every agent turns."""
+        every_s, now_s = self._notifier.ping_every_s, self._clock.elapsed()
+        if self._at_s is None:
+            self._notifier.send("READY=1", f"STATUS={len(self._agents)} agents running")
+        elif every_s <= 0.0 or now_s - self._at_s < every_s:
+            return
+        stuck = [agent.settings.vehicle for agent in self._agents if not agent.alive]
+        if stuck:
+            LOGGER.error("%s: does not turn any more; the watchdog is not told that all is well", ", ".join(stuck))
+            self._notifier.send(f"STATUS=stuck: {', '.join(stuck)}")
+        else:
+            self._notifier.send("WATCHDOG=1")
+        self._at_s = now_s
+
+
 def stop_on_signals(stop: threading.Event) -> None:
     """Set `stop` on SIGTERM and SIGINT: both end in order."""
 
@@ -90,18 +127,25 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--until-sent", action="store_true", help="end when recorded sources are read and all is acked")
     parser.add_argument("--log-level", default="warning", type=str.lower, choices=["debug", "info", "warning", "error"])
+    parser.add_argument(
+        "--log-format", default="text", choices=FORMATS, help="json: one object a line, for a collector of logs"
+    )
 
 
 def _run(options: argparse.Namespace) -> int:
-    logging.basicConfig(
-        stream=sys.stderr, level=options.log_level.upper(), format="%(asctime)s %(levelname)s %(name)s: %(message)s"
-    )
-    clock: Clock = SystemClock()
+    log_to_stderr(options.log_level, options.log_format)
+    settings = load_all(options.config)
+    # One machine, one clock: the most careful of its agents decides.
+    trust: Trust = "synchronised" if any(one.trust_clock == "synchronised" for one in settings) else "date"
+    clock: Clock = SystemClock(trust)
     stop = threading.Event()
     stop_on_signals(stop)
-    agents = _make(load_all(options.config), clock)
-    print(f"{len(agents)} agent{'s' if len(agents) != 1 else ''} running; SIGTERM or Ctrl+C ends", file=sys.stderr)
-    return 0 if run_agents(agents, stop, options.until_sent) else 1
+    agents = _make(settings, clock)
+    LOGGER.info("%d agents running", len(agents))
+    if options.log_format == "text":
+        print(f"{len(agents)} agent{'s' if len(agents) != 1 else ''} running; SIGTERM or Ctrl+C ends", file=sys.stderr)
+    watch = Watch(agents, Notifier(), clock)
+    return 0 if run_agents(agents, stop, options.until_sent, watch.look) else 1
 
 
 def _make(settings: Sequence[AgentSettings], clock: Clock) -> list[Agent]:

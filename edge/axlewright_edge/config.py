@@ -14,6 +14,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from axlewright_edge.address import Address, parse_address
+from axlewright_edge.clock import Trust
 from axlewright_edge.errors import ConfigurationError, LinkError
 from axlewright_edge.outbox import Bounds
 
@@ -43,6 +44,7 @@ class BrokerSettings(_Table, frozen=True, kw_only=True):
     resend_after_s: Annotated[float, Meta(ge=0.1, le=600)] = 10.0
     resends: Annotated[int, Meta(ge=2, le=100)] = 8
     status_every_s: Annotated[float, Meta(ge=1, le=3600)] = 60.0
+    rate_limit_bytes_per_s: Annotated[float, Meta(ge=0)] = 0.0
 
     @property
     def address(self) -> Address:
@@ -110,6 +112,7 @@ class AgentSettings(_Table, frozen=True, kw_only=True):
     outbox: OutboxSettings
     broker: BrokerSettings = BrokerSettings()
     window_s: WindowSeconds = 10.0
+    trust_clock: Trust = "date"
 
 
 def load_agent(path: str | Path) -> AgentSettings:

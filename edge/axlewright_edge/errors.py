@@ -29,5 +29,9 @@ class OutboxDamaged(OutboxError):  # noqa: N818  # what it is, not only that it 
     """The outbox's file is damaged inside: the disk failed, or something else wrote into it."""
 
 
+class RowUnreadable(OutboxError):  # noqa: N818  # what it is, not only that it is an error
+    """One row of the outbox is not what was written; the others may be whole."""
+
+
 class LinkError(EdgeError):
     """The broker's address or its certificates cannot be used."""

@@ -22,6 +22,9 @@ class Patience:
 class InFlight:
     """The frames sent since the connection came up and not yet acknowledged by the office.
 
+    After a resend only the oldest frame is sent until an ack shows that somebody is there: an office that is down for
+    days costs one frame a minute, not a window of them.
+
     A resend counts against the oldest frame only when an ack arrived after it that does not cover the frame: an
     office that is silent (being restarted, say) costs no frame anything.
 
@@ -45,11 +48,12 @@ class InFlight:
         self._head: int | None = None
         self._counted = 0
         self._resent_unanswered = False
+        self._probing = False
 
     @property
     def room(self) -> int:
         """Return how many more frames may be sent now."""
-        return max(0, self._frames - len(self._waiting))
+        return max(0, (1 if self._probing else self._frames) - len(self._waiting))
 
     @property
     def last_sent(self) -> int:
@@ -84,6 +88,7 @@ class InFlight:
             return False
         self._progress_s = now_s
         self._round = 0
+        self._probing = False
         return True
 
     def stalled(self, now_s: float) -> bool:
@@ -100,6 +105,7 @@ class InFlight:
             if head != self._head:
                 self._head, self._counted = head, 0
             self._resent_unanswered = True
+            self._probing = True
             self._round = min(self._round + 1, 16)
         self._waiting = []
         self._progress_s = now_s
@@ -109,6 +115,7 @@ class InFlight:
         self._waiting = []
         self._round = 0
         self._resent_unanswered = False
+        self._probing = False
 
     @property
     def hopeless(self) -> int | None:

@@ -4,25 +4,31 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from random import Random
 
 from paho.mqtt.enums import MQTTProtocolVersion
 
 from axlewright_edge.backoff import Backoff
-from axlewright_edge.clock import Clock, clock_is_set
+from axlewright_edge.clock import UNDATED_BELOW_S, Clock, clock_is_set
 from axlewright_edge.config import BrokerSettings
 from axlewright_edge.errors import LinkError
 from axlewright_edge.frame_flow import FrameFlow
 from axlewright_edge.in_flight import Patience
+from axlewright_edge.notes import Notes
 from axlewright_edge.outbox import Outbox
+from axlewright_edge.rate_limit import RateLimit
+from axlewright_edge.self_metrics import SelfMetrics
 from axlewright_edge.session import Desk, End, Session
 from axlewright_edge.transport import tls_context
 from axlewright_models import __version__
-from axlewright_models.wire.messages import Command, Status
+from axlewright_models.wire.messages import Command, SourceHealth, Status
 
 LOGGER = logging.getLogger(__name__)
-NOTE_LENGTH = 300
+# A connection that stood for a shorter time proves nothing; the waits go on growing.
+STOOD_LONG_S = 10.0
+# Two agents of one vehicle end each other's connections; from the fourth short one on it is said.
+SHORT_CONNECTIONS = 4
 _VERSIONS = {
     "auto": (MQTTProtocolVersion.MQTTv5, MQTTProtocolVersion.MQTTv311),
     "5": (MQTTProtocolVersion.MQTTv5,),
@@ -34,7 +40,8 @@ class Link:
     """Sends an outbox to the office until it is stopped, in a thread of its own.
 
     A lost connection is made again after a wait that doubles, with jitter. Where MQTT 5 is not understood
-    3.1.1 is tried at once.
+    3.1.1 is tried at once. A broker that refuses, and another agent that takes the connection over, are asked less and
+    less often.
 
     Parameters
     ----------
@@ -50,6 +57,8 @@ class Link:
         Called in the link's thread with each command; must return soon.
     chance : Random, optional
         Draws the jitter.
+    health : callable, optional
+        Tells how the truck's sources are doing.
 
     Raises
     ------
@@ -66,6 +75,7 @@ class Link:
         clock: Clock,
         on_command: Callable[[Command], None],
         chance: Random | None = None,
+        health: Callable[[], Sequence[SourceHealth]] = tuple,
     ) -> None:
         if settings.address.tls:
             tls_context(settings)
@@ -73,9 +83,16 @@ class Link:
         self._vehicle = vehicle
         self._outbox = outbox
         self._clock = clock
+        self._health = health
+        self._metrics = SelfMetrics(clock)
         self._backoff = Backoff(chance=chance)
+        self._patient = {
+            End.REFUSED: Backoff(first_s=4.0, ceiling_s=300.0, chance=chance),
+            End.TAKEN: Backoff(first_s=30.0, ceiling_s=600.0, chance=chance),
+        }
+        self._short = 0
         self._versions = list(_VERSIONS[settings.version])
-        self._note = ""
+        self._notes = Notes()
         self._session: Session | None = None
         self._stop = threading.Event()
         patience = Patience(settings.in_flight, settings.resend_after_s, settings.resends)
@@ -84,10 +101,10 @@ class Link:
             vehicle=vehicle,
             settings=settings,
             clock=clock,
-            flow=FrameFlow(fleet, vehicle, outbox, patience, self.say),
+            flow=FrameFlow(fleet, vehicle, outbox, patience, self.say, RateLimit(settings.rate_limit_bytes_per_s)),
+            notes=self._notes,
             status=self._status,
             command=on_command,
-            say=self.say,
             stopping=self._stop.is_set,
         )
         self._thread = threading.Thread(target=self._run, name=f"link {vehicle}", daemon=True)
@@ -97,6 +114,11 @@ class Link:
         """Whether a connection stands."""
         session = self._session
         return session is not None and session.stood
+
+    @property
+    def alive(self) -> bool:
+        """Whether its thread runs."""
+        return self._thread.is_alive()
 
     def start(self) -> None:
         """Begin to connect."""
@@ -109,8 +131,8 @@ class Link:
             self._thread.join(timeout_s)
 
     def say(self, note: str) -> None:
-        """Put a note into the status message and send it soon; any thread may."""
-        self._note = note[:NOTE_LENGTH]
+        """Put a note into a status message of its own and send it soon; any thread may."""
+        self._notes.add(note)
         session = self._session
         if session is not None:
             session.status_due()
@@ -125,10 +147,11 @@ class Link:
                 self._versions.reverse()
                 if at_once:
                     continue
-            self._stop.wait(self._backoff.next())
+            self._stop.wait(self._patient.get(end, self._backoff).next())
 
     def _one_session(self) -> End:
         session: Session | None = None
+        begun_s = self._clock.elapsed()
         try:
             session = Session(self._desk, self._versions[0])
             self._session = session
@@ -142,22 +165,42 @@ class Link:
             end = End.LOST
         finally:
             self._session = None
-        if session is not None and session.stood:
-            self._backoff.reset()
+        self._judge(end, session is not None and session.stood, self._clock.elapsed() - begun_s)
         reason = session.reason if session is not None else ""
         if end is End.VERSION and self._tries_older_next:
             # The usual answer of a broker that speaks 3.1.1 only; nothing is wrong.
             LOGGER.info("%s: MQTT 5 was not accepted (%s), trying 3.1.1", self._vehicle, reason)
         elif end is not End.STOPPED:
-            LOGGER.warning("%s: connection %s (%s)", self._vehicle, end.value, reason)
+            LOGGER.warning("%s: connection %s (%s)%s", self._vehicle, end.value, reason, self._hint(reason))
         return end
+
+    def _judge(self, end: End, stood: bool, lasted_s: float) -> None:
+        """Decide from how a connection went how long to wait before the next, and say what a person should know."""
+        if stood and lasted_s >= STOOD_LONG_S:
+            self._backoff.reset()
+            self._patient[End.REFUSED].reset()
+            self._short = 0
+        elif stood and end is End.LOST:
+            self._short += 1
+        if end is End.TAKEN:
+            self.say("another agent connects as this vehicle: each ends the other's connection; give each its own id")
+        elif self._short == SHORT_CONNECTIONS:
+            self.say(
+                f"{self._short} connections in a row ended within {STOOD_LONG_S:g} s; "
+                "does another agent connect as this vehicle?"
+            )
+
+    def _hint(self, reason: str) -> str:
+        if "certificate" in reason.lower() and not clock_is_set(self._clock):
+            return "; the truck's clock is not set yet, so no certificate can be judged"
+        return ""
 
     @property
     def _tries_older_next(self) -> bool:
         return len(self._versions) > 1 and self._versions[0] == MQTTProtocolVersion.MQTTv5
 
-    def _status(self, online: bool) -> Status:
-        figures = self._outbox.figures()
+    def _status(self, online: bool, note: str) -> Status:
+        figures, metrics = self._outbox.figures(), self._metrics.read()
         return Status(
             online=online,
             version=__version__,
@@ -168,5 +211,17 @@ class Link:
             set_aside=figures.set_aside,
             clock="set" if clock_is_set(self._clock) else "unset",
             time_s=self._clock.now(),
-            note=self._note,
+            note=note,
+            oldest_unsent_s=self._oldest_unsent_s(),
+            cpu_share=metrics.cpu_share,
+            memory_bytes=metrics.memory_bytes,
+            gateway_cel=metrics.gateway_cel,
+            sources=list(self._health()),
         )
+
+    def _oldest_unsent_s(self) -> float | None:
+        oldest_s = self._outbox.oldest_time_s()
+        if oldest_s is None:
+            return None
+        now_s = self._clock.elapsed() if oldest_s < UNDATED_BELOW_S else self._clock.now()
+        return max(0.0, now_s - oldest_s)

@@ -2,10 +2,14 @@
 
 One SQLite file a truck (WAL, synchronous=FULL: what :meth:`Outbox.put` returned from survives a power cut). The file
 is locked while it is open: two agents with one outbox would number their frames alike.
+
+Some disks lose what they said was written. After a boot that was not preceded by an orderly end the numbering
+therefore leaps ahead: a number that the office may have had from before the power cut is never given again.
 """
 
 from __future__ import annotations
 
+import logging
 import secrets
 import sqlite3
 import threading
@@ -14,12 +18,20 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from axlewright_edge.errors import OutboxError
-from axlewright_edge.outbox_file import open_database, outbox_error, pack_windows, unpack_windows
+from axlewright_edge.clock import boot_id
+from axlewright_edge.errors import OutboxDamaged, OutboxError, RowUnreadable
+from axlewright_edge.outbox_dates import SCHEMA as DATES_SCHEMA
+from axlewright_edge.outbox_dates import Dates, dated, is_undated
+from axlewright_edge.outbox_file import move_damaged, open_database, outbox_error, pack_windows, unpack_windows
 from axlewright_edge.thinning import Held, thin
 from axlewright_models.wire.frames import Window
 
-FORMAT = 1
+LOGGER = logging.getLogger(__name__)
+FORMAT = 2
+# Format 1 had no check sums in its rows and no notes about undated frames; it is read and goes on as format 2.
+_READABLE_FORMATS = (1, 2)
+LEAP_AFTER_POWER_CUT = 10_000
+UNDATABLE = "taken before the clock was set, and the gateway was switched off before it was: cannot be dated"
 SET_ASIDE_KEPT = 200
 # A row's own cost beside its body (key, counts), estimated, so that the bound in bytes is near the file's size.
 ROW_BYTES = 24
@@ -48,6 +60,7 @@ class Entry:
     after: int | None
     thinned: int
     windows: tuple[Window, ...]
+    stream: str = ""
 
 
 @dataclass(frozen=True)
@@ -61,6 +74,7 @@ class Figures:
     thinned: int
     set_aside: int
     size_bytes: int
+    undated: int = 0
 
 
 class Outbox:
@@ -76,6 +90,8 @@ class Outbox:
         Whose frames these are, such as ``fleet/vehicle``; a file of another owner is refused.
     bounds : Bounds
         How much to hold.
+    boot : str, optional
+        Which run of the machine this is; the machine's own word for it when left out.
 
     Raises
     ------
@@ -93,24 +109,54 @@ class Outbox:
     ([1, 2], 1, 2)
     """
 
-    def __init__(self, path: Path, owner: str, bounds: Bounds | None = None) -> None:
+    def __init__(self, path: Path, owner: str, bounds: Bounds | None = None, boot: str | None = None) -> None:
         self.path = path
         self.bounds = bounds if bounds is not None else Bounds()
-        self._lock = threading.RLock()
+        self.damaged = False
         self.stream = ""
+        self._owner = owner
+        self._boot = boot if boot is not None else boot_id()
+        self._lock = threading.RLock()
         self._last_seq = self._acked = self._thinned = self._set_aside = self._rows = self._size_bytes = 0
-        self._connection = open_database(path)
+        self._waiting_from: int | None = None
+        self._open()
+
+    def _open(self) -> None:
+        self._connection = open_database(self.path)
+        self._dates = Dates(self._connection, self._boot)
         try:
             with self._guard(), self._transaction():
-                self._prepare(owner)
+                self._prepare(self._owner)
             with self._guard():
                 self._count()
+                left_open = self._get("open_boot")
+                hopeless = self._dates.hopeless()
+            if hopeless:
+                self.set_aside(hopeless, UNDATABLE)
+                LOGGER.warning("%s: %d frames set aside: %s", self.path, len(hopeless), UNDATABLE)
         except BaseException:
             self._connection.close()
             raise
         # What the office said last; what lies between it and the oldest frame here is gone for good.
         self._basis = self._acked
         self._handed_out = 0
+        self._leap = LEAP_AFTER_POWER_CUT if left_open not in (None, self._boot) else 0
+        self._marked = False
+
+    def start_afresh(self) -> Path:
+        """Move a damaged file away for a person to look at, and begin a new one with a new stream; return where it is.
+
+        Raises
+        ------
+        OutboxError
+            The new file cannot be made; may be tried again.
+        """
+        with self._lock:
+            self._connection.close()
+            aside = move_damaged(self.path)
+            self._open()
+            self.damaged = False
+            return aside
 
     def __enter__(self) -> Outbox:
         return self
@@ -122,19 +168,40 @@ class Outbox:
         """Store windows, one frame each, in one commit; return the last seq.
 
         `lost` windows were given up just before (the disk was full): they are counted with the thinned ones.
-        When a bound is passed the oldest readings are thinned in the same commit.
+        When a bound is passed the oldest readings are thinned in the same commit. Windows whose stamps count from the
+        machine's start wait until :meth:`date_frames` has told what time that was, and what came later with them.
         """
-        bodies = [pack_windows((window,)) for window in windows]
-        with self._guard(), self._transaction():
-            for body in bodies:
-                self._last_seq += 1
-                self._insert(self._last_seq, body, lost)
-                lost = 0
-            if windows:
-                self._set("last_time_s", windows[-1].time_s)
-            self._set("last_seq", self._last_seq)
-            self._keep_bounds()
+        with self._guard():
+            with self._transaction():
+                if windows:
+                    self._begin_numbering()
+                for window in windows:
+                    self._last_seq += 1
+                    self._insert(self._last_seq, pack_windows((window,)), lost)
+                    lost = 0
+                    if is_undated(window):
+                        self._dates.note(self._last_seq)
+                    else:
+                        self._set("last_time_s", window.time_s)
+                self._set("last_seq", self._last_seq)
+                self._keep_bounds()
+                self._waiting_from = self._dates.first_waiting()
+            self._marked, self._leap = self._marked or bool(windows), 0 if windows else self._leap
             return self._last_seq
+
+    def date_frames(self, offset_s: float) -> int:
+        """Tell what Unix time the machine was started at; return how many frames have thereby got a true time."""
+        with self._guard():
+            waiting = self._dates.waiting()
+            if waiting:
+                with self._transaction():
+                    self._dates.know(offset_s)
+                self._waiting_from = self._dates.first_waiting()
+                newest = self._connection.execute("SELECT max(seq) FROM undated").fetchone()[0]
+                windows = self._windows_of(newest)
+                if windows and windows[-1].time_s > (self.last_time_s or 0.0):
+                    self._set("last_time_s", windows[-1].time_s)
+            return waiting
 
     def entries(self, after_seq: int, limit: int) -> list[Entry]:
         """Return up to `limit` frames with a number above `after_seq`, in order, and mark them as handed out.
@@ -143,7 +210,8 @@ class Outbox:
         """
         with self._guard():
             rows = self._connection.execute(
-                "SELECT seq, thinned, body FROM frame WHERE seq > ? ORDER BY seq LIMIT ?", (after_seq, limit)
+                "SELECT seq, thinned, body FROM frame WHERE seq > ? AND seq <= ? ORDER BY seq LIMIT ?",
+                (after_seq, self.last_ready, limit),
             ).fetchall()
             if not rows:
                 return []
@@ -151,19 +219,32 @@ class Outbox:
             forerunner = min(self._basis, rows[0][0] - 1) if before is None else before
             entries: list[Entry] = []
             for seq, thinned, body in rows:
+                try:
+                    windows = self._with_true_times(seq, unpack_windows(body))
+                except RowUnreadable as error:
+                    LOGGER.error("%s: frame %d set aside: %s", self.path, seq, error)
+                    self.set_aside([seq], str(error))
+                    continue
                 after = None if forerunner == seq - 1 else forerunner
-                entries.append(Entry(seq, after, thinned, unpack_windows(body)))
+                entries.append(Entry(seq, after, thinned, windows, self.stream))
                 forerunner = seq
             self._handed_out = max(self._handed_out, forerunner)
             return entries
 
-    def free(self, seq: int) -> None:
-        """Forget every frame up to `seq`: the office has committed them.
+    @property
+    def last_ready(self) -> int:
+        """Return the highest number up to which all that waits has a true time and can be sent."""
+        return self._last_seq if self._waiting_from is None else self._waiting_from - 1
+
+    def free(self, seq: int, stream: str | None = None) -> None:
+        """Forget every frame up to `seq`: the office has committed them. An ack of another stream frees nothing.
 
         A number below an earlier one means that the office lost something (a store put back from a copy); what
         it lost has left this outbox too, so the oldest frame here is then sent as following on that number.
         """
         with self._guard():
+            if stream not in (None, self.stream):
+                return
             seq = min(seq, self._last_seq)
             self._basis = seq
             if seq <= self._acked:
@@ -173,20 +254,24 @@ class Outbox:
                 self._set("acked", seq)
                 self._delete("seq <= ?", seq)
 
-    def set_aside(self, seq: int, reason: str) -> None:
-        """Take one frame out of the queue and keep it for a person to look at (the newest few only)."""
+    def set_aside(self, seqs: Sequence[int], reason: str, stream: str | None = None) -> None:
+        """Take frames out of the queue and keep them for a person to look at (the newest few only)."""
         with self._guard(), self._transaction():
-            row = self._connection.execute("SELECT body FROM frame WHERE seq = ?", (seq,)).fetchone()
-            if row is None:
+            if stream not in (None, self.stream):
                 return
-            self._connection.execute("INSERT OR REPLACE INTO set_aside VALUES (?, ?, ?)", (seq, reason, row[0]))
+            for seq in seqs:
+                row = self._connection.execute("SELECT body FROM frame WHERE seq = ?", (seq,)).fetchone()
+                if row is None:
+                    continue
+                self._connection.execute("INSERT OR REPLACE INTO set_aside VALUES (?, ?, ?)", (seq, reason, row[0]))
+                self._delete("seq = ?", seq)
+                self._set_aside += 1
             self._connection.execute(
                 "DELETE FROM set_aside WHERE seq NOT IN (SELECT seq FROM set_aside ORDER BY seq DESC LIMIT ?)",
                 (SET_ASIDE_KEPT,),
             )
-            self._delete("seq = ?", seq)
-            self._set_aside += 1
             self._set("set_aside", self._set_aside)
+            self._waiting_from = self._dates.first_waiting()
 
     def frames_set_aside(self) -> list[tuple[int, str]]:
         """Return number and reason of the frames set aside that are still kept."""
@@ -198,13 +283,32 @@ class Outbox:
         with self._guard():
             oldest = self._connection.execute("SELECT min(seq) FROM frame").fetchone()[0]
             return Figures(
-                self._rows, oldest, self._last_seq, self._acked, self._thinned, self._set_aside, self._size_bytes
+                self._rows,
+                oldest,
+                self._last_seq,
+                self._acked,
+                self._thinned,
+                self._set_aside,
+                self._size_bytes,
+                0 if self._waiting_from is None else self._dates.waiting(),
             )
+
+    def oldest_time_s(self) -> float | None:
+        """Return the time of the oldest window that waits, as it is known now; None when none waits."""
+        with self._guard():
+            oldest = self._connection.execute("SELECT min(seq) FROM frame").fetchone()[0]
+            windows = () if oldest is None else self._windows_of(oldest)
+            return windows[0].time_s if windows else None
 
     @property
     def queued(self) -> int:
         """Return how many frames wait."""
         return self._rows
+
+    @property
+    def has_undated(self) -> bool:
+        """Return whether frames wait for the clock to be set."""
+        return self._waiting_from is not None
 
     @property
     def last_seq(self) -> int:
@@ -221,10 +325,33 @@ class Outbox:
     def close(self) -> None:
         """Close the file; what waits in it will be sent when it is opened again."""
         with self._lock:
+            try:
+                if self._marked:
+                    self._connection.execute("DELETE FROM meta WHERE key = 'open_boot'")
+            except sqlite3.Error as error:
+                LOGGER.warning("%s: could not be closed in order: %s", self.path, error)
             self._connection.close()
 
+    def _begin_numbering(self) -> None:
+        if not self._marked:
+            self._set("open_boot", self._boot)
+        self._last_seq += self._leap
+
+    def _windows_of(self, seq: int) -> tuple[Window, ...]:
+        row = self._connection.execute("SELECT body FROM frame WHERE seq = ?", (seq,)).fetchone()
+        try:
+            return () if row is None else self._with_true_times(seq, unpack_windows(row[0]))
+        except RowUnreadable:
+            return ()
+
+    def _with_true_times(self, seq: int, windows: tuple[Window, ...]) -> tuple[Window, ...]:
+        if not any(is_undated(window) for window in windows):
+            return windows
+        offset_s = self._dates.offset_of(seq)
+        return windows if offset_s is None else dated(windows, offset_s)
+
     def _prepare(self, owner: str) -> None:
-        for statement in _SCHEMA.split(";"):
+        for statement in (_SCHEMA + DATES_SCHEMA).split(";"):
             self._connection.execute(statement)
         known = self._get("owner")
         if known is None:
@@ -236,16 +363,20 @@ class Outbox:
             raise OutboxError(
                 f"{self.path}: holds frames of {known}, not of {owner}; give each truck a file of its own"
             )
-        elif self._get("format") != FORMAT:
+        elif self._get("format") not in _READABLE_FORMATS:
             raise OutboxError(
                 f"{self.path}: has format {self._get('format')}, this version reads {FORMAT}; upgrade first"
             )
+        elif self._get("format") != FORMAT:
+            self._set("format", FORMAT)
+        self._dates.forget_boots()
 
     def _count(self) -> None:
         self.stream = str(self._get("stream"))
         self._last_seq, self._acked, self._thinned, self._set_aside = (
             int(str(self._get(key))) for key in ("last_seq", "acked", "thinned", "set_aside")
         )
+        self._waiting_from = self._dates.first_waiting()
         self._measure()
 
     def _measure(self) -> None:
@@ -275,7 +406,8 @@ class Outbox:
         self._connection.executemany(
             "UPDATE frame SET thinned = ? WHERE seq = ?", [(count, seq) for seq, count in plan.counts.items()]
         )
-        self._connection.executemany("DELETE FROM frame WHERE seq = ?", [(seq,) for seq in plan.dropped])
+        for table in ("frame", "undated"):
+            self._connection.executemany(f"DELETE FROM {table} WHERE seq = ?", [(seq,) for seq in plan.dropped])
         self._measure()
         self._thinned += plan.windows
         self._set("thinned", self._thinned)
@@ -293,7 +425,8 @@ class Outbox:
         rows, size = self._connection.execute(
             f"SELECT count(*), coalesce(sum(length(body)), 0) FROM frame WHERE {where}", (seq,)
         ).fetchone()
-        self._connection.execute(f"DELETE FROM frame WHERE {where}", (seq,))
+        for table in ("frame", "undated"):
+            self._connection.execute(f"DELETE FROM {table} WHERE {where}", (seq,))
         self._rows -= rows
         self._size_bytes -= size + ROW_BYTES * rows
 
@@ -330,4 +463,6 @@ class Outbox:
             try:
                 yield
             except sqlite3.Error as error:
-                raise outbox_error(self.path, error) from error
+                told = outbox_error(self.path, error)
+                self.damaged = self.damaged or isinstance(told, OutboxDamaged)
+                raise told from error

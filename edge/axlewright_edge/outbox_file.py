@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import sqlite3
+import zlib
 from pathlib import Path
 
 import msgspec
 
-from axlewright_edge.errors import OutboxDamaged, OutboxError
+from axlewright_edge.errors import OutboxDamaged, OutboxError, RowUnreadable
 from axlewright_models.wire.frames import Window
+
+# SQLite checks no sums of its own; a body that begins with this byte (which MessagePack never uses) carries one.
+_CHECKED = b"\xc1"
+_MAGIC = b"SQLite format 3\x00"
+_SMALLEST_PAGE_BYTES = 512
 
 _ENCODER = msgspec.msgpack.Encoder()
 _DECODER = msgspec.msgpack.Decoder(list[tuple[float, dict[str, float], dict[int, dict[str, float]]]])
@@ -29,7 +35,14 @@ def open_database(path: Path) -> sqlite3.Connection:
         raise OutboxError(f"{path}: cannot be opened: {error}; is the folder writable for this user?") from error
     try:
         # EXCLUSIVE before WAL: the lock is taken at the first access and held until the file is closed.
-        for pragma in ("locking_mode=EXCLUSIVE", "journal_mode=WAL", "synchronous=FULL", "journal_size_limit=8388608"):
+        for pragma in (
+            "locking_mode=EXCLUSIVE",
+            "journal_mode=WAL",
+            "synchronous=FULL",
+            "journal_size_limit=8388608",
+            # Where the root is read-only no other folder may be written.
+            "temp_store=MEMORY",
+        ):
             connection.execute(f"PRAGMA {pragma}").fetchall()
         connection.execute("BEGIN IMMEDIATE")
         connection.execute("COMMIT")
@@ -41,8 +54,26 @@ def open_database(path: Path) -> sqlite3.Connection:
 
 def outbox_error(path: Path, error: sqlite3.Error) -> OutboxError:
     """Return the database's error as one of ours."""
-    kind = OutboxDamaged if "malformed" in str(error) else OutboxError
-    return kind(f"{path}: {error}{remedy(error)}")
+    text = str(error)
+    damaged = "malformed" in text or ("not a database" in text and looks_like_a_database(path))
+    return (OutboxDamaged if damaged else OutboxError)(f"{path}: {error}{remedy(error)}")
+
+
+def looks_like_a_database(path: Path) -> bool:
+    """Return whether a file that SQLite does not take may still be an outbox whose first page was torn.
+
+    By the beginning that is left, by a log beside it, or by a length of whole pages; anything else (a file named by
+    mistake) is nobody's to move.
+    """
+    try:
+        size = path.stat().st_size
+        with path.open("rb") as file:
+            begin = file.read(len(_MAGIC))
+    except OSError:
+        return False
+    if size == 0 or _MAGIC.startswith(begin):
+        return True
+    return size % _SMALLEST_PAGE_BYTES == 0 or path.with_name(path.name + "-wal").exists()
 
 
 def move_damaged(path: Path) -> Path:
@@ -70,10 +101,24 @@ def remedy(error: sqlite3.Error) -> str:
 
 
 def pack_windows(windows: tuple[Window, ...]) -> bytes:
-    """Return windows as the body of a row (MessagePack)."""
-    return _ENCODER.encode([(window.time_s, window.vehicle, window.axles) for window in windows])
+    """Return windows as the body of a row (MessagePack, with a check sum in front)."""
+    body = _ENCODER.encode([(window.time_s, window.vehicle, window.axles) for window in windows])
+    return _CHECKED + zlib.crc32(body).to_bytes(4, "little") + body
 
 
 def unpack_windows(body: bytes) -> tuple[Window, ...]:
-    """Return the windows that :func:`pack_windows` packed."""
-    return tuple(Window(time_s, vehicle, axles) for time_s, vehicle, axles in _DECODER.decode(body))
+    """Return the windows that :func:`pack_windows` packed, in this version or the one before.
+
+    Raises
+    ------
+    RowUnreadable
+        The disk gave back something else than was written.
+    """
+    if body[:1] == _CHECKED:
+        body, expected = body[5:], body[1:5]
+        if zlib.crc32(body).to_bytes(4, "little") != expected:
+            raise RowUnreadable("its check sum is wrong: the disk has changed it")
+    try:
+        return tuple(Window(time_s, vehicle, axles) for time_s, vehicle, axles in _DECODER.decode(body))
+    except msgspec.MsgspecError as error:
+        raise RowUnreadable(f"it cannot be read: {error}") from error

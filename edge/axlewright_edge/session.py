@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Any
 
+import msgspec
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
 from paho.mqtt.properties import Properties
@@ -20,9 +21,18 @@ from paho.mqtt.reasoncodes import ReasonCode
 from axlewright_edge.clock import Clock
 from axlewright_edge.config import BrokerSettings
 from axlewright_edge.frame_flow import FrameFlow
+from axlewright_edge.notes import Notes
 from axlewright_edge.transport import secure
 from axlewright_models.errors import ModelError
-from axlewright_models.wire.messages import Ack, Command, Status, decode_message, encode_message
+from axlewright_models.wire.messages import (
+    Ack,
+    Command,
+    Identifier,
+    MessageError,
+    Status,
+    decode_message,
+    encode_message,
+)
 from axlewright_models.wire.topics import Topic, TopicKind
 
 LOGGER = logging.getLogger(__name__)
@@ -30,6 +40,9 @@ PACE_S = 0.2
 CONNACK_WITHIN_S = 10.0
 CONFIRM_WITHIN_S = 30.0
 GOODBYE_WITHIN_S = 3.0
+# A command is a few hundred bytes; whatever is longer is none.
+LONGEST_MESSAGE_BYTES = 16 * 1024
+_SESSION_TAKEN_OVER = 0x8E  # MQTT 5.0, table 2-6
 
 
 class End(Enum):
@@ -39,6 +52,7 @@ class End(Enum):
     VERSION = "closed before it was accepted"
     REFUSED = "refused"
     LOST = "lost"
+    TAKEN = "taken over by another client of the same name"
     STOPPED = "stopped"
 
 
@@ -51,9 +65,9 @@ class Desk:
     settings: BrokerSettings
     clock: Clock
     flow: FrameFlow
-    status: Callable[[bool], Status]
+    notes: Notes
+    status: Callable[[bool, str], Status]
     command: Callable[[Command], None]
-    say: Callable[[str], None]
     stopping: Callable[[], bool]
 
     def topic(self, kind: TopicKind) -> str:
@@ -78,8 +92,10 @@ class Session:
         self.stood = False
         self.reason = ""
         self._refused = False
+        self._taken = False
         self._ended = False
-        self._acks: list[int] = []
+        self._acks: list[Ack] = []
+        self._notes_on_their_way: dict[int, str] = {}
         self._status_due = False
         self._status_at_s = 0.0
         self._client = self._make_client()
@@ -118,44 +134,55 @@ class Session:
                 break
         if self._refused:
             return End.REFUSED
+        if self._taken:
+            return End.TAKEN
         return End.LOST if self.stood else End.VERSION
 
     def _turn(self) -> None:
         flow, now_s = self._desk.flow, self._desk.clock.elapsed()
         acks, self._acks = self._acks, []
-        for seq in acks:
-            flow.acked(seq, now_s)
+        for ack in acks:
+            flow.acked(ack.seq, now_s, ack.stream)
         flow.tend(now_s)
+        # Before the frames: on a slow link it must not stand behind them.
+        if self._status_due or now_s - self._status_at_s >= self._desk.settings.status_every_s:
+            self._publish_status(online=True)
         flow.pump(self._publish_frame, now_s)
         if flow.unconfirmed_for(now_s) > CONFIRM_WITHIN_S:
             self.reason = f"the broker has confirmed nothing for {CONFIRM_WITHIN_S:g} s"
             self._ended = True
-        if self._status_due or now_s - self._status_at_s >= self._desk.settings.status_every_s:
-            self._publish_status(online=True)
 
     def _publish_frame(self, payload: bytes) -> int | None:
         info = self._client.publish(self._desk.topic(TopicKind.READINGS), payload, qos=1)
         return info.mid if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
 
     def _publish_status(self, online: bool) -> mqtt.MQTTMessageInfo:
-        self._status_due = False
+        note = self._desk.notes.take()
+        self._status_due = self._desk.notes.waiting > 0
         self._status_at_s = self._desk.clock.elapsed()
-        payload = encode_message(self._desk.status(online))
-        return self._client.publish(self._desk.topic(TopicKind.STATUS), payload, qos=1, retain=True)
+        payload = encode_message(self._desk.status(online, self._desk.notes.last))
+        info = self._client.publish(self._desk.topic(TopicKind.STATUS), payload, qos=1, retain=True)
+        if note is not None:
+            self._notes_on_their_way[info.mid] = note
+        return info
 
     def _say_goodbye(self) -> None:
         if not self.stood:
             return
+        while self._desk.notes.waiting:
+            self._publish_status(online=True)
         farewell = self._publish_status(online=False)
         deadline_s = self._desk.clock.elapsed() + GOODBYE_WITHIN_S
         while not farewell.is_published() and self._desk.clock.elapsed() < deadline_s:
             if self._client.loop(0.1) != MQTTErrorCode.MQTT_ERR_SUCCESS:
                 return
-        for seq in self._acks:
-            self._desk.flow.acked(seq, self._desk.clock.elapsed())
+        for ack in self._acks:
+            self._desk.flow.acked(ack.seq, self._desk.clock.elapsed(), ack.stream)
 
     def _hang_up(self) -> None:
         self._desk.flow.disconnected()
+        # Not confirmed by the broker: said again on the next connection.
+        self._desk.notes.put_back(list(self._notes_on_their_way.values()))
         # Only an orderly stop takes the last will back; on any other end the broker must send it.
         if self._desk.stopping():
             self._client.disconnect()
@@ -172,7 +199,9 @@ class Session:
             clean_session=None if self._version == MQTTProtocolVersion.MQTTv5 else True,
         )
         client.max_inflight_messages_set(settings.in_flight + 20)
-        client.will_set(desk.topic(TopicKind.STATUS), encode_message(desk.status(False)), qos=1, retain=True)
+        client.will_set(
+            desk.topic(TopicKind.STATUS), encode_message(desk.status(False, desk.notes.last)), qos=1, retain=True
+        )
         if settings.user:
             client.username_pw_set(settings.user, settings.secret() or None)
         secure(client, settings)
@@ -213,21 +242,43 @@ class Session:
         self, client: mqtt.Client, _: object, flags: mqtt.DisconnectFlags, code: ReasonCode, properties: object
     ) -> None:
         self._ended = True
+        self._taken = code.value == _SESSION_TAKEN_OVER
         self.reason = self.reason or str(code)
 
     def _on_publish(self, client: mqtt.Client, _: object, mid: int, code: ReasonCode, properties: object) -> None:
         refusal = str(code) if code.is_failure else ""
+        self._notes_on_their_way.pop(mid, None)
         if self._desk.flow.confirmed(mid, self._desk.clock.elapsed()) and refusal:
-            self._desk.say(f"the broker refuses frames: {refusal}")
+            self._say(f"the broker refuses frames: {refusal}")
 
     def _on_message(self, client: mqtt.Client, _: object, message: mqtt.MQTTMessage) -> None:
+        payload = bytes(message.payload)
         try:
             kind = Topic.parse(message.topic).kind
+            if len(payload) > LONGEST_MESSAGE_BYTES:
+                raise MessageError(f"{len(payload)} bytes; at most {LONGEST_MESSAGE_BYTES} are read")
             if kind is TopicKind.ACK:
-                ack = decode_message(bytes(message.payload), Ack)
+                ack = decode_message(payload, Ack)
                 if ack.stream == self._desk.flow.stream:
-                    self._acks.append(ack.seq)
+                    self._acks.append(ack)
             elif kind is TopicKind.COMMAND:
-                self._desk.command(decode_message(bytes(message.payload), Command))
+                self._desk.command(decode_message(payload, Command))
         except ModelError as error:
-            self._desk.say(f"message not understood: {error}")
+            name = _id_of(payload)
+            self._say(f"command {name}: refused, {error}" if name else f"message not understood: {error}")
+
+    def _say(self, note: str) -> None:
+        self._desk.notes.add(note)
+        self._status_due = True
+
+
+class _OnlyId(msgspec.Struct):
+    id: Identifier
+
+
+def _id_of(payload: bytes) -> str:
+    """Return the id of a command that is wrong otherwise, so that its sender learns which one was refused."""
+    try:
+        return decode_message(payload[:LONGEST_MESSAGE_BYTES], _OnlyId).id
+    except MessageError:
+        return ""

@@ -143,7 +143,7 @@ def test_an_office_that_lost_its_newest_days_is_told_where_the_rest_follows_on(t
 
 def test_a_frame_after_one_set_aside_follows_on_its_forerunner(tmp_path: Path) -> None:
     with filled(tmp_path / "o.sqlite", 6) as outbox:
-        outbox.set_aside(3, "for the test")
+        outbox.set_aside([3], "for the test")
         assert [(entry.seq, entry.after) for entry in outbox.entries(0, 9)] == [
             (1, None),
             (2, None),
@@ -160,7 +160,7 @@ def test_frames_set_aside_are_kept_for_a_person_but_not_without_end(tmp_path: Pa
     count = SET_ASIDE_KEPT + 20
     with filled(tmp_path / "o.sqlite", count) as outbox:
         for seq in range(1, count + 1):
-            outbox.set_aside(seq, "for the test")
+            outbox.set_aside([seq], "for the test")
         assert len(outbox.frames_set_aside()) == SET_ASIDE_KEPT
         assert outbox.figures().set_aside == count
 

@@ -8,7 +8,11 @@ from axlewright_models.wire.frames import Window
 
 
 class Source(Protocol):
-    """Hands out windows in time order, from one thread."""
+    """Hands out windows in time order, from one thread.
+
+    A source may also have ``health() -> list[SourceHealth]``; the status message then shows how each of its parts is
+    doing.
+    """
 
     @property
     def finished(self) -> bool:
