@@ -20,7 +20,7 @@ from axlewright_server.advisories import (
 )
 from axlewright_server.detectors.base import Symptom
 from axlewright_server.detectors.table import AxleTable
-from axlewright_server.diagnosis.knowledge import Knowledge
+from axlewright_server.diagnosis.facts import Knowledge
 from axlewright_server.diagnosis.picture import AxleView, rests_on_faulty, seen, sensors_of
 from axlewright_server.diagnosis.posterior import NONE, Finding, diagnose
 from axlewright_server.diagnosis.precursor import leak_precursor

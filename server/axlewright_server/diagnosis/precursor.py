@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from axlewright_server.diagnosis.knowledge import LEAK_PATHS, Knowledge
+from axlewright_server.diagnosis.facts import Knowledge
 from axlewright_server.diagnosis.posterior import NONE, Finding
 
 
@@ -23,9 +23,9 @@ def leak_precursor(knowledge: Knowledge, findings: Iterable[Finding]) -> dict[st
     >>> max(paths, key=paths.__getitem__)
     'pinion-seal'
     """
-    tight = dict.fromkeys(LEAK_PATHS, 1.0)
+    tight = dict.fromkeys(knowledge.paths, 1.0)
     for finding in findings:
-        for path in LEAK_PATHS:
+        for path in knowledge.paths:
             share = sum(
                 probability * knowledge.causes[cause].leak_paths.get(path, 0.0)
                 for cause, probability in finding.probabilities.items()

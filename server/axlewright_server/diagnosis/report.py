@@ -11,7 +11,7 @@ from axlewright_server.advisories import URGENCY_ORDER, advisory_id
 from axlewright_server.detectors.base import Symptom
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.diagnosis.consequence import height_consequence
-from axlewright_server.diagnosis.knowledge import Knowledge
+from axlewright_server.diagnosis.facts import Knowledge
 from axlewright_server.diagnosis.picture import Standing
 from axlewright_server.diagnosis.posterior import NONE, Finding
 from axlewright_server.diagnosis.wording import channel_title, explanation, path_title, sureness, symptom_text
@@ -25,7 +25,7 @@ _ALWAYS = ("no-remote-proof", "maker-data-first")
 
 def symptoms_of(knowledge: Knowledge, finding: Finding, standing: Mapping[str, Standing]) -> tuple[str, ...]:
     """Return the keys of the standing symptoms that a finding is made of."""
-    return tuple(sorted(key for key in standing if knowledge.evidence_of_symptom.get(key) in finding.evidence))
+    return tuple(sorted(key for key in standing if knowledge.evidence_of(key) in finding.evidence))
 
 
 def compose(
@@ -65,7 +65,10 @@ def compose(
 
 def urgency(knowledge: Knowledge, cause: str, finding: Finding, symptoms: Iterable[Symptom]) -> Urgency:
     """Return how soon to act: the cause's own urgency, or a sooner one that a standing symptom calls for."""
-    level = {knowledge.evidence_of_symptom[symptom.key]: symptom.level for symptom in symptoms}
+    level: dict[str | None, int] = {}
+    for symptom in symptoms:
+        name = knowledge.evidence_of(symptom.key)
+        level[name] = max(symptom.level, level.get(name, 0))
     if cause == NONE:
         sudden = level.get("lube-rise", 0) > 0
         return "stop-safely-now" if sudden else "within-a-day"

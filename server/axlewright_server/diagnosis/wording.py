@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from axlewright_models.signals import CHANNELS, INDEX
 from axlewright_server.detectors.base import Symptom
-from axlewright_server.diagnosis.knowledge import Knowledge
+from axlewright_server.diagnosis.facts import Knowledge
 from axlewright_server.diagnosis.posterior import NONE, Finding
 
 _SHOWN = 3  # pieces of evidence named for and against a cause
@@ -110,8 +110,9 @@ def explanation(knowledge: Knowledge, cause: str, finding: Finding) -> str:
     for name in finding.evidence:
         kind = knowledge.evidence[name]
         p = knowledge.likelihood(cause, name)
-        if p > kind.background:
-            speaks_for.append((p / kind.background, f"{kind.title} ({own[name].reason})"))
+        background = knowledge.background[name]
+        if p > background:
+            speaks_for.append((p / background, f"{kind.title} ({own[name].reason})"))
         else:
             against.append((1.0 / p, f"does not explain: {kind.title}"))
     against += [
