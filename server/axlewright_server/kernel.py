@@ -10,6 +10,7 @@ import numpy as np
 from msgspec.structs import replace
 from numpy.typing import NDArray
 
+from axlewright_models.shop.service import ServiceEvent
 from axlewright_models.signals import INDEX
 from axlewright_models.spec import FleetSpec
 from axlewright_server import lifetime
@@ -24,7 +25,7 @@ from axlewright_server.detectors.table import AxleTable
 from axlewright_server.diagnosis.decide import decide
 from axlewright_server.diagnosis.knowledge import Knowledge, load_knowledge
 from axlewright_server.diagnosis.picture import AxleView, Standing, faulty_channels
-from axlewright_server.memory import pack, unpack
+from axlewright_server.memory import Repair, pack, unpack
 
 __all__ = [
     "AxleTable",
@@ -91,6 +92,7 @@ class Kernel:
         self._standing: list[dict[str, Standing]] = [{} for _ in range(len(self.table))]
         self._source_of: dict[str, str] = {}
         self._orphaned: dict[int, list[Symptom]] = {}
+        self._repairs: dict[int, tuple[Repair, ...]] = {}
         self._advisories: dict[int, dict[str, Advisory]] = {}
         self._row_of: dict[str, int] = {}
         self._precursors: dict[int, dict[str, float]] = {}
@@ -140,13 +142,72 @@ class Kernel:
             batch, last_s = batch.take(chosen), last_s[chosen]
         if not len(batch):
             return StepResult(late=late)
+        mended = self._mend(batch) if self._repairs else []
         dt_s = np.where(np.isinf(last_s), 0.0, batch.time_s - last_s)
         batch = dataclasses.replace(batch, dt_s=dt_s, suspect=self._suspect[batch.axles])
         symptoms, derived = self._detect(batch)
+        symptoms = mended + symptoms
         self._last_s[batch.axles] = batch.time_s
         changes = self._run_out(batch)
-        changes += self._diagnose(symptoms, batch)
+        changes += self._diagnose(symptoms)
         return StepResult(symptoms, changes, [derived], late)
+
+    def service(self, event: ServiceEvent) -> list[Change]:
+        """Take note of a recorded repair: every detector begins afresh with just what was touched.
+
+        Readings from before the repair may still be on their way, so an axle that has not yet been heard of at that
+        time is reset when its own readings get there; the others at once.
+
+        Returns
+        -------
+        list of (Advisory, record)
+            What becomes of advisories whose symptoms the repair has ended.
+        """
+        number = self.table.number(event.vehicle)
+        if number is None:
+            return []
+        first, count = int(self.table.first[number]), int(self.table.count[number])
+        ends: list[Symptom] = []
+        for row in range(first, first + count):
+            if event.axle not in (0, int(self.table.position[row])):
+                continue
+            if self._last_s[row] >= event.time_s:
+                ends += self._reset(row, event.time_s, event.touched)
+            else:
+                waiting = (*self._repairs.get(row, ()), Repair(event.time_s, event.touched))
+                self._repairs[row] = tuple(sorted(waiting, key=lambda repair: repair.time_s))
+        return self._diagnose(ends)
+
+    def _mend(self, batch: Batch) -> list[Symptom]:
+        """Carry out the repairs that these axles' own time has reached."""
+        ends: list[Symptom] = []
+        for row, time_s in zip(batch.axles.tolist(), batch.time_s.tolist(), strict=True):
+            waiting = self._repairs.get(row)
+            if waiting is None or waiting[0].time_s > time_s:
+                continue
+            for repair in waiting:
+                if repair.time_s <= time_s:
+                    ends += self._reset(row, repair.time_s, repair.touched)
+            left = tuple(repair for repair in waiting if repair.time_s > time_s)
+            self._repairs[row] = left
+            if not left:
+                del self._repairs[row]
+        for end in ends:
+            self._note(end)
+        return ends
+
+    def _reset(self, row: int, time_s: float, touched: frozenset[str]) -> list[Symptom]:
+        """Reset one axle's records and return the ends of the symptoms that thereby vanish."""
+        ends: list[Symptom] = []
+        rows = np.array([row])
+        for number, detector in enumerate(self._detectors):
+            self._states[number][rows] = detector.serviced(self._states[number][rows], touched)
+            ends += [
+                replace(entry.symptom, level=0, time_s=time_s)
+                for key, entry in self._standing[row].items()
+                if entry.detector == detector.name and detector.forgets(key, touched)
+            ]
+        return ends
 
     def _detect(self, batch: Batch) -> tuple[list[Symptom], Derived]:
         """Run sensor health on the raw readings, then the others on what it lets through."""
@@ -187,7 +248,7 @@ class Kernel:
                 columns[:, 1] = detector.static_mm(states[detector.name], self.table.ride_height_mm[batch.axles])
         return Derived(batch.axles, batch.time_s, (INDEX["lube/expected"], INDEX["height/static"]), columns)
 
-    def _diagnose(self, symptoms: list[Symptom], batch: Batch) -> list[Change]:
+    def _diagnose(self, symptoms: list[Symptom]) -> list[Change]:
         """Note the transitions, then judge every axle of the vehicles concerned: partners explain each other."""
         if not symptoms:
             return []
@@ -251,7 +312,8 @@ class Kernel:
             for detector, state in zip(self._detectors, self._states, strict=True)
         }
         standing = [self._standing[row] for row in axle_rows.tolist()]
-        return pack(self._last_s[axle_rows].tolist(), states, standing)
+        repairs = [self._repairs.get(row, ()) for row in axle_rows.tolist()]
+        return pack(self._last_s[axle_rows].tolist(), states, standing, repairs)
 
     def load_state(self, axle_row: int, blob: bytes) -> None:
         """Take up what :meth:`state_blob` gave; a detector whose version has changed starts afresh.
@@ -260,6 +322,8 @@ class Kernel:
         """
         memory = unpack(blob)
         self._last_s[axle_row] = memory.last_s
+        if memory.repairs:
+            self._repairs[axle_row] = memory.repairs
         resumed: set[str] = set()
         for number, detector in enumerate(self._detectors):
             record = memory.record(detector.name, detector.version, self._states[number].dtype)

@@ -14,6 +14,10 @@ from axlewright_models.errors import ModelError
 from axlewright_server.detectors.base import State
 from axlewright_server.diagnosis.picture import Standing
 
+# First byte of a blob. Before there was one, blobs began with msgpack's own mark of an array of three.
+FORMAT = 1
+_UNMARKED = 0x93
+
 
 class MemoryBlobError(ModelError):
     """Stored state cannot be read."""
@@ -27,12 +31,20 @@ class _Record(msgspec.Struct, frozen=True, array_like=True):
     data: bytes
 
 
+class Repair(msgspec.Struct, frozen=True, array_like=True):
+    """A recorded repair that the axle's own time has not reached yet."""
+
+    time_s: float
+    touched: frozenset[str]
+
+
 class Memory(msgspec.Struct, frozen=True, array_like=True):
     """What :func:`pack` wrote."""
 
     last_s: float
     records: dict[str, _Record]
     standing: dict[str, Standing]
+    repairs: tuple[Repair, ...] = ()
 
     def record(self, name: str, version: int, dtype: np.dtype[Any]) -> State | None:
         """Return a detector's record, None when it is missing or was written by another version."""
@@ -43,14 +55,18 @@ class Memory(msgspec.Struct, frozen=True, array_like=True):
 
 
 def pack(
-    last_s: Sequence[float], states: Mapping[str, tuple[int, State]], standing: Sequence[dict[str, Standing]]
+    last_s: Sequence[float],
+    states: Mapping[str, tuple[int, State]],
+    standing: Sequence[dict[str, Standing]],
+    repairs: Sequence[tuple[Repair, ...]],
 ) -> list[bytes]:
     """Return the memory of several axles as bytes; `states` maps a detector's name to its version and their records."""
+    mark = bytes([FORMAT])
     columns = [_records(version, records) for version, records in states.values()]
     names = tuple(states)
     return [
-        msgspec.msgpack.encode(Memory(time_s, dict(zip(names, own, strict=True)), stands))
-        for time_s, stands, *own in zip(last_s, standing, *columns, strict=True)
+        mark + msgspec.msgpack.encode(Memory(time_s, dict(zip(names, own, strict=True)), stands, waiting))
+        for time_s, stands, waiting, *own in zip(last_s, standing, repairs, *columns, strict=True)
     ]
 
 
@@ -65,10 +81,16 @@ def unpack(blob: bytes) -> Memory:
     Raises
     ------
     MemoryBlobError
-        The bytes are nothing of the kind.
+        The bytes are nothing of the kind, or of a format that this version does not know.
     """
+    first = blob[0] if blob else None
+    if first not in (FORMAT, _UNMARKED):
+        raise MemoryBlobError(
+            f"stored detector state cannot be read: it begins with byte {first}, this version knows format {FORMAT}; "
+            "run the version that wrote it, or restore a backup"
+        )
     try:
-        return msgspec.msgpack.decode(blob, type=Memory)
+        return msgspec.msgpack.decode(blob[1:] if first == FORMAT else blob, type=Memory)
     except msgspec.DecodeError as error:
         raise MemoryBlobError(f"stored detector state cannot be read: {error}; restore it from a backup") from error
 

@@ -19,6 +19,11 @@ DAYS = Journey((("drive", 10.0), ("park", 1.0), ("drive", 10.0), ("park", 1.0), 
 FAULT_H = 27.0  # five hours into the third drive; learnt and calibrated at 26
 
 
+def quick_learner():
+    """Return the model with the shorter phases that a test's three days of driving allow."""
+    return LubeModel(learning_h=12.0, calibrating_h=12.0)
+
+
 def flat(lube_of, hours_long=2.0, speed=60.0):
     """Return a truck at constant speed whose forward lube follows `lube_of`(seconds) exactly."""
     made = signals(Journey((("drive", hours_long),)), 1)
@@ -96,7 +101,7 @@ def test_a_lesson_is_the_same_bit_for_bit_alone_or_in_company():
 
 @pytest.fixture(scope="module")
 def healthy_kernel():
-    kernel = Kernel(fleet(2), [LubeModel(), Tandem()])
+    kernel = Kernel(fleet(2), [quick_learner(), Tandem()])
     result = kernel.run(rows([signals(DAYS, 1), signals(DAYS, 2)]))
     return kernel, result
 
@@ -115,7 +120,7 @@ def test_the_learnt_expectation_is_close_to_the_reading(healthy_kernel):
 
 def test_heat_that_load_does_not_explain_is_found_within_an_hour():
     faults = Faults(axle=1, heat_kw=after(FAULT_H, 2.0))
-    found = raised(watch([signals(DAYS, 1, faults)], LubeModel(), Tandem()))
+    found = raised(watch([signals(DAYS, 1, faults)], quick_learner(), Tandem()))
     assert {symptom.code for symptom in found} >= {"lube-above-model", "hotter-than-partner"}
     assert {symptom.axle for symptom in found} == {1}
     assert max(hours(symptom) for symptom in found[:2]) < FAULT_H + 1.0
@@ -125,7 +130,7 @@ def test_heat_that_is_there_only_on_a_pull_is_explained_by_its_torque():
     journey = Journey((*DAYS.parts, ("mountain", 2.0), ("drive", 1.0)))
     made = signals(journey, 4)
     assert made[:, 1, INDEX["lube"]].max() > 105.0
-    result = watch([made], LubeModel(), Tandem(), LubeLimit())
+    result = watch([made], quick_learner(), Tandem(), LubeLimit())
     assert {symptom.code for symptom in result.symptoms} <= {"lube-hot"}
     assert raised(result, "lube-hot")
 
@@ -133,9 +138,9 @@ def test_heat_that_is_there_only_on_a_pull_is_explained_by_its_torque():
 def test_a_fault_that_grows_for_days_is_not_learnt_as_normal():
     long = Journey(DAYS.parts + DAYS.parts)
     faults = Faults(heat_kw=lambda t: np.clip((t / HOUR - 27.0) / 26.0, 0.0, 1.0) * 2.5)
-    found = raised(watch([signals(long, 1, faults)], LubeModel()))
+    found = raised(watch([signals(long, 1, faults)], quick_learner()))
     assert "lube-above-model" in {symptom.code for symptom in found}
-    kernel = Kernel(fleet(1), [LubeModel()])
+    kernel = Kernel(fleet(1), [quick_learner()])
     early = kernel.run(rows([signals(long, 1, faults)[: (20 * 360)]]))
     theta = kernel._states[1]["theta"].copy()
     kernel.run(rows([signals(long, 1, faults)]))
@@ -146,11 +151,11 @@ def test_a_fault_that_grows_for_days_is_not_learnt_as_normal():
 @pytest.mark.parametrize("window_s", [10.0, 60.0])
 def test_verdict_and_time_hardly_depend_on_the_cadence(window_s):
     faults = Faults(heat_kw=after(FAULT_H, 2.0))
-    found = raised(watch([signals(DAYS, 1, faults)], LubeModel(), window_s=window_s), "lube-above-model")
+    found = raised(watch([signals(DAYS, 1, faults)], quick_learner(), window_s=window_s), "lube-above-model")
     assert hours(found[0]) == pytest.approx(FAULT_H + 0.5, abs=0.35)
 
 
 def test_a_missing_torque_silences_the_model_without_error():
     made = signals(DAYS, 1, Faults(heat_kw=after(FAULT_H, 2.0)))
     made[:, 0, INDEX["torque"]] = np.nan
-    assert not watch([made], LubeModel()).symptoms
+    assert not watch([made], quick_learner()).symptoms

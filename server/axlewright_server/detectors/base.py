@@ -13,6 +13,8 @@ from axlewright_server.detectors.table import AxleTable
 
 # One structured record per axle; the fields differ from detector to detector.
 State = NDArray[Any]
+# Codes whose key names the line of the spectrum as well.
+LINE_CODES = frozenset({"order-high", "order-rising", "envelope-high", "envelope-rising", "vibration-high"})
 
 
 class Symptom(msgspec.Struct, frozen=True):
@@ -46,7 +48,7 @@ class Symptom(msgspec.Struct, frozen=True):
         """
         if self.code.startswith("sensor-"):
             return f"{self.code}:{self.channel}"
-        return f"{self.code}/{self.channel.rsplit('/', 1)[-1]}" if self.channel.startswith("vib/") else self.code
+        return f"{self.code}/{self.channel.rsplit('/', 1)[-1]}" if self.code in LINE_CODES else self.code
 
 
 class Detector(Protocol):
@@ -71,3 +73,34 @@ class Detector(Protocol):
     def observable(self, record: State) -> frozenset[str]:
         """Return the keys of symptoms that this axle's record could show now: their absence is evidence."""
         ...
+
+    def serviced(self, record_rows: State, touched: frozenset[str]) -> State:
+        """Return the records after a repair that touched these (``models.shop.service``); the rest is kept."""
+        ...
+
+    def forgets(self, key: str, touched: frozenset[str]) -> bool:
+        """Return whether such a repair ends this symptom, because :meth:`serviced` began its record afresh."""
+        ...
+
+
+class Part:
+    """What most detectors do at a start and at a repair: all of it afresh, if anything that matters was touched."""
+
+    dtype: np.dtype[Any]
+    touches: frozenset[str] = frozenset()
+
+    def fresh(self, count: int) -> State:
+        """Return the records of axles never heard of."""
+        return np.zeros(count, dtype=self.dtype)
+
+    def start(self, table: AxleTable) -> State:
+        """Return the state of axles never heard of, one record per table row."""
+        return self.fresh(len(table))
+
+    def serviced(self, record_rows: State, touched: frozenset[str]) -> State:
+        """Return fresh records if the repair touched what this detector has learnt from."""
+        return self.fresh(len(record_rows)) if touched & self.touches else record_rows
+
+    def forgets(self, key: str, touched: frozenset[str]) -> bool:
+        """Return whether such a repair ends this symptom."""
+        return bool(touched & self.touches)

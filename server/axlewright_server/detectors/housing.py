@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from axlewright_server.detectors.base import State, Symptom
+from axlewright_server.detectors.base import Part, State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.detectors.timing import Flags, Floats, clear_latches, latch, latch_fields
@@ -16,7 +16,7 @@ CHANNELS = ("sump-pressure", "lube-level")
 UNITS = ("kPa", "mm")
 
 
-class Housing:
+class Housing(Part):
     """Watch sump pressure and lube level.
 
     The level counts only after standing ``drain_s``: driving throws the lube about. ``level_mm``: lowest level against
@@ -25,6 +25,7 @@ class Housing:
 
     name = "housing"
     version = 1
+    touches = frozenset({"lube", "breather", "carrier-assembly"})
     dtype: np.dtype[Any] = np.dtype([("stood_s", "f8"), ("seen", "?", (2,)), *latch_fields(2)])
 
     def __init__(
@@ -41,9 +42,9 @@ class Housing:
         self.off_delay_s = off_delay_s
         self.deadband = deadband
 
-    def start(self, table: AxleTable) -> State:
-        """Return the state of axles never heard of."""
-        state = np.zeros(len(table), dtype=self.dtype)
+    def fresh(self, count: int) -> State:
+        """Return the records of axles never heard of."""
+        state = super().fresh(count)
         clear_latches(state)
         return state
 

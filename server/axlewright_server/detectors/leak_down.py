@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from axlewright_server.detectors.base import State, Symptom
+from axlewright_server.detectors.base import Part, State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.detectors.timing import Flags, Floats, put_back, some
@@ -20,7 +20,7 @@ from axlewright_server.detectors.timing import Flags, Floats, put_back, some
 SIDES = ("height/left", "height/right")
 
 
-class LeakDown:
+class LeakDown(Part):
     """Fit the sinking of each side while parked with the ignition off.
 
     ``sample_s``: time between the samples used. ``settle_s``: time after stopping before the first. ``noise_mm``: least
@@ -31,6 +31,7 @@ class LeakDown:
 
     name = "leak-down"
     version = 1
+    touches = frozenset({"height-valve", "air-spring", "height-sensor"})
     dtype: np.dtype[Any] = np.dtype(
         [
             ("parked_s", "f8"),
@@ -61,9 +62,9 @@ class LeakDown:
         self.dump_mm = dump_mm
         self.standing_mm = standing_mm
 
-    def start(self, table: AxleTable) -> State:
-        """Return the state of axles never heard of."""
-        state = np.zeros(len(table), dtype=self.dtype)
+    def fresh(self, count: int) -> State:
+        """Return the records of axles never heard of."""
+        state = super().fresh(count)
         for name in ("parked_s", "start_s", "sampled_s", "first", "last"):
             state[name] = np.nan
         return state

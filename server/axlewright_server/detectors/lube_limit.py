@@ -12,17 +12,18 @@ from typing import Any
 import numpy as np
 
 from axlewright_models.statistics import ewma_step, time_weight
-from axlewright_server.detectors.base import State, Symptom
+from axlewright_server.detectors.base import Part, State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.detectors.timing import Flags, Floats, clear_latches, latch, latch_fields
 
 
-class LubeLimit:
+class LubeLimit(Part):
     """Hold each axle's lube against caution and limit; level 1 is the caution, 2 the limit. Delays are own choices."""
 
     name = "lube-limit"
     version = 1
+    touches = frozenset({"lube", "lube-sensor", "carrier-assembly"})
     dtype: np.dtype[Any] = np.dtype([("level", "i1"), ("seen", "?"), *latch_fields(2)])
 
     def __init__(
@@ -36,9 +37,9 @@ class LubeLimit:
         self.off_delay_s = off_delay_s
         self.deadband_cel = deadband_cel
 
-    def start(self, table: AxleTable) -> State:
-        """Return the state of axles never heard of."""
-        state = np.zeros(len(table), dtype=self.dtype)
+    def fresh(self, count: int) -> State:
+        """Return the records of axles never heard of."""
+        state = super().fresh(count)
         clear_latches(state)
         return state
 
@@ -85,7 +86,7 @@ class LubeLimit:
         )
 
 
-class LubeRise:
+class LubeRise(Part):
     """Tell a rise within two minutes that the load does not explain.
 
     ``span_s``: time over which a rise is measured. ``load_step_kw``, ``load_ratio``: power passed on that is
@@ -95,6 +96,7 @@ class LubeRise:
 
     name = "lube-rise"
     version = 1
+    touches = frozenset({"lube", "lube-sensor", "carrier-assembly"})
     dtype: np.dtype[Any] = np.dtype(
         [("anchor_s", "f8"), ("anchor", "f8"), ("power", "f8"), ("seen", "?"), *latch_fields(1)]
     )
@@ -113,9 +115,9 @@ class LubeRise:
         self.load_memory_s = load_memory_s
         self.off_delay_s = off_delay_s
 
-    def start(self, table: AxleTable) -> State:
-        """Return the state of axles never heard of."""
-        state = np.zeros(len(table), dtype=self.dtype)
+    def fresh(self, count: int) -> State:
+        """Return the records of axles never heard of."""
+        state = super().fresh(count)
         clear_latches(state)
         state["anchor_s"] = state["anchor"] = state["power"] = np.nan
         return state

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from axlewright_models.statistics import cusum_step, ewma_step
-from axlewright_server.detectors.base import State, Symptom
+from axlewright_server.detectors.base import Part, State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.detectors.timing import Flags, Floats, exposure, observe, put_back, some
@@ -27,7 +27,7 @@ from axlewright_server.detectors.timing import Flags, Floats, exposure, observe,
 CODES = (("height-high", "height-low"), ("lean-right", "lean-left"))
 
 
-class RideHeight:
+class RideHeight(Part):
     """Follow static height and lean of every axle.
 
     ``minimum_speed_km_h``, ``steady_km_h_per_s``: what counts as steady driving. ``settle_s``: time the levelling
@@ -38,6 +38,7 @@ class RideHeight:
 
     name = "ride-height"
     version = 1
+    touches = frozenset({"height-valve", "air-spring", "height-sensor"})
     dtype: np.dtype[Any] = np.dtype(
         [
             ("window_s", "f8"),
@@ -74,9 +75,9 @@ class RideHeight:
         self.weight = weight
         self.calm = calm
 
-    def start(self, table: AxleTable) -> State:
-        """Return the state of axles never heard of."""
-        state = np.zeros(len(table), dtype=self.dtype)
+    def fresh(self, count: int) -> State:
+        """Return the records of axles never heard of."""
+        state = super().fresh(count)
         state["average"] = np.nan
         state["speed"] = np.nan
         state["begun_s"] = np.nan

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from axlewright_models.signals import CHANNELS, HIGH, INDEX, LOW
-from axlewright_server.detectors.base import State, Symptom
+from axlewright_server.detectors.base import Part, State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.detectors.timing import Flags, Floats, clear_latches, exposure, latch, latch_fields
@@ -36,7 +36,7 @@ _VIBRATION_COLUMNS = np.array([number for name, number in INDEX.items() if name.
 _IS_VIBRATION = np.array([name == "vib/rms" for name in WATCHED])
 
 
-class SensorHealth:
+class SensorHealth(Part):
     """Watch every watched channel of every axle.
 
     ``silent_s``: silence of a channel that once spoke. ``held_s``: how long a value must stand still while the
@@ -93,9 +93,9 @@ class SensorHealth:
         self.on_delay_s = np.repeat([60.0, 0.0, 0.0, 0.0, 120.0], _K)
         self.off_delay_s = np.repeat([600.0, 60.0, 60.0, 900.0, 600.0], _K)
 
-    def start(self, table: AxleTable) -> State:
-        """Return the state of axles never heard of."""
-        state = np.zeros(len(table), dtype=self.dtype)
+    def fresh(self, count: int) -> State:
+        """Return the records of axles never heard of."""
+        state = super().fresh(count)
         clear_latches(state)
         for name in ("held", "drive", "drive_low", "drive_high", "other_low", "other_high", "trusted", "trusted_s"):
             state[name] = np.nan

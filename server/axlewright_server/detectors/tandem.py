@@ -8,9 +8,10 @@ The share holds for loads like those it was learnt from. At a load (power throug
 axle's thermal time) beyond any at which the difference was as usual, nothing is said: a long pull may part two sound
 axles.
 
-Run length by design: one-sided, k = 1 and h = 10 standard deviations: beyond 1e9 independent normal observations; and
-the averaged difference must pass ``least_cel`` besides. One that shifts by three standard deviations is found after
-six observations (half an hour).
+Two charts, one-sided: *quick* on five-minute means (k = 1, h = 10, average beyond ``least_cel``: beyond 1e9 independent
+observations by Siegmund's approximation; five-minute means are correlated over the axle's three quarters of an hour,
+hence the wide limit), and *slow* on two-hour means (k = 1, h = 5: 1.1e5 observations; average beyond
+``slow_least_cel``, own choice: some ten sensor steps of half a kelvin less what two sensors can drift).
 """
 
 from __future__ import annotations
@@ -19,70 +20,76 @@ from typing import Any
 
 import numpy as np
 
-from axlewright_models.statistics import cusum_step, ewma_step, welford_step
-from axlewright_server.detectors.base import State, Symptom
+from axlewright_models.statistics import ewma_step, welford_step
+from axlewright_server.detectors.base import Part, State, Symptom
 from axlewright_server.detectors.batch import Batch
+from axlewright_server.detectors.chart import HIGH, Chart
 from axlewright_server.detectors.table import AxleTable
-from axlewright_server.detectors.timing import Floats, exposure, observe, put_back, some
+from axlewright_server.detectors.timing import Flags, Floats, exposure, observe, put_back, some
 
 CODE = "hotter-than-partner"
+ROLES = ("rear-hotter", "forward-hotter")
+QUICK = Chart("quick", 1, slack=1.0, decision=10.0, weight=0.3, calm=6, bound=5.0)
+SLOW = Chart("slow", 1, slack=1.0, decision=5.0, weight=0.4, calm=3)
 
 
-class Tandem:
+class Tandem(Part):
     """Follow the difference of each tandem axle to its partner.
 
-    Both axles' readings must come in one window. ``learning``: observations until the normal is frozen.
-    ``warm_cel``: common rise above ambient from which on the difference counts.
-    Level 2 is ``forward_rear_limit_cel`` of the specification.
+    Both axles' readings must come in one window. ``learning_h``, ``slow_learning_h``: hours until a chart's normal is
+    frozen. ``warm_cel``: common rise above ambient from which on the difference counts. ``floor_cel``,
+    ``slow_floor_cel``: least standard deviation believed. Level 2 is ``forward_rear_limit_cel`` of the specification.
     """
 
     name = "tandem"
-    version = 3
+    version = 4
+    touches = frozenset({"lube", "bearing", "gear-set", "carrier-assembly", "lube-sensor", "wheel-or-tyre", "brake"})
     dtype: np.dtype[Any] = np.dtype(
         [
-            ("window_s", "f8"),
-            ("window_sum", "f8", (3,)),
+            ("short_s", "f8"),
+            ("short_sum", "f8", (3,)),
+            ("long_s", "f8"),
+            ("long_sum", "f8", (3,)),
             ("load_w", "f8"),
             ("known_load_w", "f8"),
-            ("moments", "f8", (3,)),
-            ("average", "f8"),
-            ("high", "f8"),
-            ("begun_s", "f8"),
-            ("calm", "i4"),
+            ("quick_moments", "f8", (3,)),
+            ("slow_moments", "f8", (3,)),
+            ("foreign", "?"),
             ("level", "i1"),
+            *QUICK.fields(),
+            *SLOW.fields(),
         ]
     )
 
     def __init__(
         self,
-        observation_s: float = 300.0,
-        learning: int = 96,
-        slack: float = 1.0,
-        decision: float = 10.0,
+        quick_s: float = 300.0,
+        slow_s: float = 7200.0,
+        learning_h: float = 8.0,
+        slow_learning_h: float = 24.0,
         least_cel: float = 6.0,
+        slow_least_cel: float = 3.0,
         floor_cel: float = 1.5,
+        slow_floor_cel: float = 0.9,
         warm_cel: float = 15.0,
-        weight: float = 0.3,
-        calm: int = 6,
         load_weight: float = 0.1,
         load_margin: float = 1.1,
     ) -> None:
-        self.observation_s = observation_s
-        self.learning = learning
-        self.slack = slack
-        self.decision = decision
-        self.least_cel = least_cel
-        self.floor_cel = floor_cel
+        self.quick_s = quick_s
+        self.slow_s = slow_s
+        self.learning = {"quick": learning_h * 3600.0 / quick_s, "slow": slow_learning_h * 3600.0 / slow_s}
+        self.least_cel = {"quick": least_cel, "slow": slow_least_cel}
+        self.floor_cel = {"quick": floor_cel, "slow": slow_floor_cel}
         self.warm_cel = warm_cel
-        self.weight = weight
-        self.calm = calm
         self.load_weight = load_weight
         self.load_margin = load_margin
 
-    def start(self, table: AxleTable) -> State:
-        """Return the state of axles never heard of."""
-        state = np.zeros(len(table), dtype=self.dtype)
-        state["average"] = state["begun_s"] = state["load_w"] = np.nan
+    def fresh(self, count: int) -> State:
+        """Return the records of axles never heard of."""
+        state = super().fresh(count)
+        state["load_w"] = np.nan
+        QUICK.clear(state)
+        SLOW.clear(state)
         return state
 
     def step(self, state: State, batch: Batch, table: AxleTable) -> tuple[State, list[Symptom]]:
@@ -91,17 +98,20 @@ class Tandem:
         # Near ambient a share of the rise means nothing.
         warm = (batch.column("speed") > 20.0) & (seen[:, 1] > self.warm_cel)
         seconds = exposure(batch.dt_s, warm)
-        ripe, means = observe(state, "window", seen, seconds, self.observation_s)
-        if not len(ripe):
+        if not seconds.any():
             return state, []
-        part = some(state, ripe)
-        symptoms = self._judge(part, means, batch.take(ripe), table)
-        put_back(state, ripe, part)
-        return state, symptoms
+        turned = np.zeros(len(state), dtype=bool)
+        for field, chart, ripe_s in (("short", QUICK, self.quick_s), ("long", SLOW, self.slow_s)):
+            ripe, means = observe(state, field, seen, seconds, ripe_s)
+            if len(ripe):
+                part = some(state, ripe)
+                turned[ripe] |= self._judge(part, chart, means, batch.take(ripe), table)
+                put_back(state, ripe, part)
+        return state, self._symptoms(state, batch, table, np.flatnonzero(turned)) if turned.any() else []
 
     def observable(self, record: State) -> frozenset[str]:
         """Return the symptom, once the normal difference is known."""
-        return frozenset({CODE}) if record["moments"][0] >= self.learning else frozenset()
+        return frozenset({CODE, *ROLES}) if record["quick_moments"][0] >= self.learning["quick"] else frozenset()
 
     def _seen(self, batch: Batch, table: AxleTable) -> Floats:
         """Return the difference to the partner, the common rise above ambient and the load, (n, 3)."""
@@ -112,47 +122,49 @@ class Tandem:
         # A truck that doesn't tell its torque is judged at every load.
         return np.stack([lube - other, 0.5 * (lube + other) - batch.column("ambient"), np.nan_to_num(power_w)], axis=1)
 
-    def _judge(self, state: State, means: Floats, batch: Batch, table: AxleTable) -> list[Symptom]:
-        count, mean, m2 = state["moments"].T
-        learnt = count >= self.learning
+    def _judge(self, state: State, chart: Chart, means: Floats, batch: Batch, table: AxleTable) -> Flags:
+        moments = f"{chart.name}_moments"
+        count, mean, m2 = state[moments].T
+        learnt = count >= self.learning[chart.name]
         difference, rise, power_w = means.T
-        load_w = ewma_step(state["load_w"], power_w, self.load_weight)
-        state["load_w"] = load_w
         lesson = np.where(learnt | batch.suspect, np.nan, difference / rise)
-        state["moments"] = np.stack(welford_step(count, mean, m2, lesson), axis=1)
-        spread = np.maximum(np.sqrt(m2 / np.maximum(count - 1.0, 1.0)) * rise, self.floor_cel)
+        state[moments] = np.stack(welford_step(count, mean, m2, lesson), axis=1)
+        spread = np.maximum(np.sqrt(m2 / np.maximum(count - 1.0, 1.0)) * rise, self.floor_cel[chart.name])
         departure = np.where(learnt, difference - mean * rise, np.nan)
-        z = np.clip(departure / spread, -5.0, 5.0)
-        usual = ~batch.suspect & (~learnt | (z < self.slack))
-        foreign = learnt & (load_w > self.load_margin * state["known_load_w"]) & ~(z < self.slack)
+        if chart is QUICK:
+            self._note_load(state, power_w, departure / spread, learnt, batch)
+        # A two-hour mean that ends in a stretch of foreign load is left out as well.
+        departure = np.where(state["foreign"], np.nan, departure)
+        limit = table.limit("forward_rear_limit_cel")[batch.axles][:, None]
+        changed = chart.step(
+            state, departure[:, None], spread[:, None], self.least_cel[chart.name], limit, batch.time_s
+        )
+        return np.asarray(changed[:, 0, HIGH])
+
+    def _note_load(self, state: State, power_w: Floats, z: Floats, learnt: Flags, batch: Batch) -> None:
+        load_w = ewma_step(state["load_w"], power_w, self.load_weight)
+        usual = ~batch.suspect & (~learnt | (z < QUICK.slack))
+        state["foreign"] = learnt & (load_w > self.load_margin * state["known_load_w"]) & ~(z < QUICK.slack)
         state["known_load_w"] = np.where(usual, np.maximum(state["known_load_w"], load_w), state["known_load_w"])
-        z, departure = np.where(foreign, np.nan, z), np.where(foreign, np.nan, departure)
-        high, _ = cusum_step(state["high"], np.zeros(len(z)), z, self.slack)
-        average = ewma_step(state["average"], departure, self.weight)
-        state["calm"] = np.where(foreign, state["calm"], np.where(average < 0.5 * self.least_cel, state["calm"] + 1, 0))
-        high = np.where(state["calm"] >= self.calm, 0.0, np.minimum(high, 4.0 * self.decision))
-        state["high"], state["average"] = high, average
-        begun = np.where(np.isnan(state["begun_s"]), batch.time_s, state["begun_s"])
-        state["begun_s"] = np.where(high > 0.0, begun, np.nan)
-        limit = table.limit("forward_rear_limit_cel")[batch.axles]
-        old = state["level"].copy()
-        begins = (high > self.decision) & (average > self.least_cel)
-        level = np.where(begins | ((old > 0) & (high > 0.0)), 1, 0)
-        beyond = np.where(old == 2, average > limit - 2.0, average > limit)
-        level = np.where((level > 0) & beyond, 2, level).astype(np.int8)
-        state["level"] = level
-        return [
-            Symptom(
-                axle=int(batch.axles[row]),
-                time_s=float(batch.time_s[row]),
-                code=CODE,
-                channel="lube",
-                level=int(level[row]),
-                since_s=float(np.nan_to_num(state["begun_s"][row], nan=batch.time_s[row])),
-                value=float(average[row]),
-                limit=float(limit[row]) if level[row] == 2 else self.least_cel,
-                unit="K",
-                score=float(high[row] / self.decision),
-            )
-            for row in np.flatnonzero(level != old)
-        ]
+        state["load_w"] = load_w
+
+    def _symptoms(self, state: State, batch: Batch, table: AxleTable, rows: Any) -> list[Symptom]:
+        found: list[Symptom] = []
+        for row in rows.tolist():
+            slow, quick = int(state["slow_level"][row, 0, HIGH]), int(state["quick_level"][row, 0, HIGH])
+            level = max(slow, quick)
+            if level == int(state["level"][row]):
+                continue
+            state["level"][row] = level
+            chart = QUICK if quick > slow else SLOW
+            axle, now = int(batch.axles[row]), float(batch.time_s[row])
+            forward = int(table.partner[axle]) > axle
+            limit = float(table.limit("forward_rear_limit_cel")[axle]) if level == 2 else self.least_cel[chart.name]
+            since_s, score = chart.since_s(state, row, 0, HIGH, now), chart.score(state, row, 0, HIGH)
+            value = float(state[f"{chart.name}_average"][row, 0])
+            # Twice: what it is, and which of the two, since causes favour one or the other.
+            found += [
+                Symptom(axle, now, code, "lube", level, since_s, value, limit, "K", score)
+                for code in (CODE, ROLES[forward])
+            ]
+        return found

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from axlewright_models.signals import CHANNELS, ENVELOPE_CHANNELS, INDEX, ORDER_CHANNELS
-from axlewright_server.detectors.base import State, Symptom
+from axlewright_server.detectors.base import Part, State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.detectors.timing import Floats, exposure, put_back, some
@@ -37,7 +37,7 @@ _CODES = tuple(
 )
 
 
-class Vibration:
+class Vibration(Part):
     """Follow every line of every axle.
 
     ``learning``: one-minute observations that make the baseline of a cell. ``floor``: least standard deviation of the
@@ -85,9 +85,9 @@ class Vibration:
         self.weight = np.float32(weight)
         self.calm = calm
 
-    def start(self, table: AxleTable) -> State:
-        """Return the state of axles never heard of."""
-        state = np.zeros(len(table), dtype=self.dtype)
+    def fresh(self, count: int) -> State:
+        """Return the records of axles never heard of."""
+        state = super().fresh(count)
         state["band"] = -1
         state["begun_s"] = np.nan
         return state
