@@ -14,28 +14,79 @@ from numpy.typing import ArrayLike, NDArray
 
 Kind = Literal[
     "height-valve",
+    "lean",
     "air-leak",
-    "lube-loss",
-    "brake-drag",
-    "shaft-unbalance",
-    "lube-sensor",
+    "hunting",
     "lowered",
+    "lube-loss",
+    "torque-leak",
+    "set-fill",
+    "lube-grade",
+    "breather",
+    "brake-drag",
+    "tyre-mismatch",
+    "bearing-preload",
+    "wheel-1",
+    "wheel-2",
+    "wheel-3",
+    "tyre-radius",
+    "shaft-unbalance",
+    "joint-phase",
+    "joint-play",
+    "output-play",
+    "centre-bearing",
+    "misfire",
+    "bearing-spall",
+    "mesh-wear",
+    "lube-sensor",
+    "height-sensor",
+    "vibration-sensor",
+    "overload",
     "mountain-pull",
+    "mountain-duty",
 ]
 KINDS: tuple[str, ...] = get_args(Kind)
 
 SEVERITY_MEANING: dict[str, str] = {
     "height-valve": "mm that the valve's set height moves (negative: the truck sits low)",
+    "lean": "mm that the right side stands above the left one at rest",
     "air-leak": "share of one side's air lost per hour",
-    "lube-loss": "share of a full sump lost per hour of driving",
-    "brake-drag": "N.m of drag at the wheels of the axle",
-    "shaft-unbalance": "multiple of the shaft's own unbalance that is added",
-    "lube-sensor": "K of drift at full development (ignored for a stuck or silent sensor)",
+    "hunting": "mm of swing to each side of the set height",
     "lowered": "mm that the driver lowers the truck, negative (harmless)",
+    "lube-loss": "share of a full sump lost per hour of driving",
+    "torque-leak": "share of a full sump lost per hour of driving at rated torque, past the carrier joint",
+    "set-fill": "fill right after service, as share of a full sump",
+    "lube-grade": "factor of the lube's viscosity at every temperature",
+    "breather": "share of the breather's passage that is blocked, 0 to 1",
+    "brake-drag": "N.m of drag at the wheels of the axle",
+    "tyre-mismatch": "difference of rolling radius between the drive axles, as a fraction",
+    "bearing-preload": "multiple of the axle's own bearing drag that is added",
+    "wheel-1": "multiple of the axle's own first wheel order that is added",
+    "wheel-2": "multiple of the axle's own second wheel order that is added",
+    "wheel-3": "multiple of the axle's own third wheel order that is added",
+    "tyre-radius": "change of the drive tyres' rolling radius, as a fraction",
+    "shaft-unbalance": "multiple of the shaft's own unbalance that is added",
+    "joint-phase": "degrees that the shaft's two yokes are out of phase",
+    "joint-play": "play of joints and splines, 1 = worn out",
+    "output-play": "end play of the output bearing, 1 = worn out",
+    "centre-bearing": "looseness of the centre bearing, 1 = worn out",
+    "misfire": "share of one cylinder's work that is missing",
+    "bearing-spall": "size of the spall in the pinion bearing, 1 = breaks up",
+    "mesh-wear": "wear of the gear set, 1 = ruined",
+    "lube-sensor": "K of bias, drift or noise (ignored for other modes)",
+    "height-sensor": "mm of bias, drift, noise or loose play (ignored for other modes)",
+    "vibration-sensor": "change of gain as a fraction, or share of looseness or noise (ignored for other modes)",
+    "overload": "factor of the payload (harmless)",
     "mountain-pull": "grade climbed as a fraction, with a full load (harmless)",
+    "mountain-duty": "factor of the roads' grades (harmless)",
 }
 
-HARMLESS: frozenset[str] = frozenset({"lowered", "mountain-pull"})
+HARMLESS: frozenset[str] = frozenset({"lowered", "overload", "mountain-pull", "mountain-duty", "tyre-radius"})
+WHOLE_TRUCK: frozenset[str] = frozenset({"height-valve", "lean", "air-leak", "hunting", "lowered", "misfire"})
+"""One valve and one air circuit a side serve the tandem, so these act on all drive axles whatever axle is told."""
+
+Mode = Literal["stuck", "silent", "drift", "bias", "noise", "loose", "swapped", "wrong-unit"]
+MODES: tuple[str, ...] = get_args(Mode)
 
 
 class Fault(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -54,15 +105,19 @@ class Fault(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     severity : float
         Size at full development, in the unit that :data:`SEVERITY_MEANING` tells.
     development_s : float
-        Time from onset to full size, in a straight line; 0 means at once. [s]
+        Time from onset to full size; 0 means at once. [s]
     end_s : float, optional
         Unix time at which it is over; None: it stays. [s]
     repeat_s : float, optional
         Repeats with this period until now (a driver lowers the truck each day). [s]
     side : {"left", "right", "both"}
-        The side of an air leak.
-    mode : {"stuck", "silent", "drift"}
-        How a sensor fails.
+        The side of an air leak or a height sensor.
+    mode : str
+        How a sensor fails, one of :data:`MODES`: it holds a value, says nothing, departs slowly or at once, scatters,
+        hangs loose, stands in for its counterpart (left for right, forward for rear), or speaks another unit
+        (degrees Fahrenheit, inches, multiples of gravity).
+    growth : {"line", "accelerating"}
+        How it grows: in a straight line, or slowly first and faster later (the square of time, as cracks do).
     """
 
     kind: Kind
@@ -74,7 +129,8 @@ class Fault(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     end_s: float | None = None
     repeat_s: float | None = None
     side: Literal["left", "right", "both"] = "both"
-    mode: Literal["stuck", "silent", "drift"] = "stuck"
+    mode: Mode = "stuck"
+    growth: Literal["line", "accelerating"] = "line"
 
     @property
     def harmless(self) -> bool:
@@ -95,7 +151,10 @@ class Fault(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         if self.repeat_s is not None:
             since = np.where(since >= 0.0, since % self.repeat_s, since)
         grown = since / self.development_s if self.development_s > 0.0 else np.ones_like(since)
-        return np.where((since >= 0.0) & (since < length), np.clip(grown, 0.0, 1.0), 0.0)
+        grown = np.clip(grown, 0.0, 1.0)
+        if self.growth == "accelerating":
+            grown = grown**2
+        return np.where((since >= 0.0) & (since < length), grown, 0.0)
 
     def level(self, time_s: ArrayLike) -> NDArray[np.float64]:
         """Return its size, in the unit of its severity, at Unix times of any shape."""
@@ -125,10 +184,24 @@ def axle_levels(
     """
     time = np.asarray(time_s, dtype=np.float64)
     levels = np.zeros((time.size, len(vehicles)))
-    for fault in faults:
-        if fault.kind != kind:
-            continue
-        for row, (vehicle, position) in enumerate(zip(vehicles, positions, strict=True)):
-            if vehicle == fault.vehicle and fault.axle in (0, position):
-                levels[:, row] += fault.level(time)
+    for fault, rows in on_rows(faults, (kind,), vehicles, positions):
+        levels[:, rows] += fault.level(time)[:, None]
     return levels
+
+
+def on_rows(
+    faults: Iterable[Fault], kinds: Sequence[str], vehicles: Sequence[str], positions: Sequence[int]
+) -> list[tuple[Fault, list[int]]]:
+    """Return the faults of some kinds that meet any row, each with its rows (vehicle and axle position by row)."""
+    wanted = [fault for fault in faults if fault.kind in kinds]
+    if not wanted:
+        return []
+    places: dict[str, list[int]] = {}
+    for row, vehicle in enumerate(vehicles):
+        places.setdefault(vehicle, []).append(row)
+    met = []
+    for fault in wanted:
+        rows = [row for row in places.get(fault.vehicle, ()) if fault.axle in (0, positions[row])]
+        if rows:
+            met.append((fault, rows))
+    return met

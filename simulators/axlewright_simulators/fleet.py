@@ -23,6 +23,7 @@ from axlewright_simulators.faults import Fault
 from axlewright_simulators.measure import Measurement, measure
 from axlewright_simulators.parameters import axle_rows, place_number, traction_of, truck_rows, work_of
 from axlewright_simulators.state import PlantState, TruckFile, flatten, from_lists, to_lists, unflatten
+from axlewright_simulators.upsets import Upsets
 from axlewright_simulators.weather import Weather
 
 Array = NDArray[np.float64]
@@ -143,11 +144,11 @@ class FleetSimulator:
             duty.forget(float(edges[0]))  # a year of a large fleet's shifts would fill the memory
         prepare(working, float(edges[0]), float(edges[-1]))
         drive = plant.DriveInput.gather([duty.windows(edges) for duty in self._duties], self.weather, edges)
-        upsets = plant.Upsets.gather(self.faults, self.vehicles, self.axle_vehicles, self.axle_positions, edges[1:])
-        run = plant.run(self.axles, self.trucks, self.state, drive, upsets)
+        upsets = Upsets.gather(self.faults, self.vehicles, self.axle_vehicles, self.axle_positions, edges)
+        run = plant.run(self.axles, self.trucks, self.state, drive, upsets, edges[1:])
         places = sum(place_number(name) for name in self.vehicles) % 2**32
         random = np.random.default_rng([self.seed, places, int(edges[0] * 1000.0), 31])
-        seen: Measurement = measure(self, drive, upsets, run, edges[1:], random)
+        seen: Measurement = measure(self, drive, upsets, run, edges, random)
         self.state = seen.state
         self.time_s = float(edges[-1])
         return Block(edges, seen.vehicle, seen.axle, run.truth)

@@ -17,6 +17,8 @@ from axlewright_simulators.roads import LONG_DISTANCE, STONE_AND_TIMBER, Work
 from axlewright_simulators.trips import Traction
 
 Array = NDArray[np.float64]
+GEARS_J_K = 140.0 * 460.0  # 140 kg of steel
+HOUSING_J_K = 190.0 * 460.0
 HILL_RATIO = 3.3  # a shorter axle than this is geared for hills
 
 
@@ -59,6 +61,13 @@ class AxleRows:
     mesh_gain: Array
     mesh_resonance_hz: Array
     full_channels: Array
+    gears_j_k: Array
+    housing_j_k: Array
+    gears_oil_w_k: Array
+    oil_housing_w_k: Array
+    surface_m2: Array
+    wear_pace: Array
+    spall_race: Array
 
 
 @dataclass(frozen=True)
@@ -182,6 +191,14 @@ def _axle_row(vehicle: VehicleSpec, index: int, axle: AxleSpec, number: int, see
         "mesh_gain": 0.8 * shares[4],
         "mesh_resonance_hz": random.uniform(420.0, 520.0),
         "full_channels": float(work_of(vehicle) is STONE_AND_TIMBER),
+        "gears_j_k": GEARS_J_K,
+        "housing_j_k": HOUSING_J_K,
+        "gears_oil_w_k": 260.0,
+        "oil_housing_w_k": 300.0,
+        "surface_m2": 1.3,
+        # Drawn last, so that what was drawn before stays as it was.
+        "wear_pace": np.exp(random.normal(0.0, 0.35)),
+        "spall_race": float(random.choice(3, p=(0.5, 0.3, 0.2))),
     }
 
 

@@ -22,14 +22,20 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class PlantState:
-    """State of n trucks with r drive axles at one moment."""
+    """State of n trucks with r drive axles at one moment.
+
+    ``held`` is what hanging sensors hold, (r, channels), NaN where none hangs; ``failed_s`` is when each axle stopped
+    doing its work (NaN: it works), ``failed_how`` the number of the failure.
+    """
 
     suspension: SuspensionState
     thermal: ThermalState
     wear: WearState
     sump_kpa: Array
-    held_lube_cel: Array
+    held: Array
     odometer_km: Array
+    failed_s: Array
+    failed_how: Array
 
 
 class TruckFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -74,8 +80,10 @@ def unflatten(flat: Mapping[str, Array]) -> PlantState:
             ThermalState(**{part.name: flat[f"thermal.{part.name}"] for part in fields(ThermalState)}),
             WearState(**{part.name: flat[f"wear.{part.name}"] for part in fields(WearState)}),
             flat["sump_kpa"],
-            flat["held_lube_cel"],
+            flat["held"],
             flat["odometer_km"],
+            flat["failed_s"],
+            flat["failed_how"],
         )
     except KeyError as error:
         raise ModelError(f"a simulated truck's state lacks {error}; remove the state file to start afresh") from None

@@ -16,11 +16,8 @@ from axlewright_simulators.parameters import AxleRows
 
 Array = NDArray[np.float64]
 
-GEARS_J_K = 140.0 * 460.0  # 140 kg of steel
-HOUSING_J_K = 190.0 * 460.0
 BRAKE_J_K = 95.0 * 480.0
 OIL_J_K_L = 0.87 * 2050.0  # kg/l times J/(kg K)
-SURFACE_M2 = 1.3
 FREE_CONVECTION_W_M2K = 6.0
 BRAKE_SHARE = 0.2  # of the truck's friction braking, per drive axle
 REFERENCE_CEL = 82.0
@@ -51,6 +48,49 @@ class Losses:
     def total(self) -> Array:
         """Return all of it."""
         return self.mesh + self.churning + self.bearings + self.brake
+
+
+@dataclass(frozen=True)
+class Burden:
+    """What faults add to the losses (r,): all are neutral as they stand here.
+
+    ``thickness`` multiplies the lube's viscosity, ``preload`` adds multiples of the bearings' own drag, ``spall`` and
+    ``wear`` are the used life of bearing and gear set, ``circulating_w`` is the power that tyres of unequal size drive
+    round between the axles. [W]
+    """
+
+    thickness: Array | float = 1.0
+    preload: Array | float = 0.0
+    spall: Array | float = 0.0
+    wear: Array | float = 0.0
+    circulating_w: Array | float = 0.0
+
+
+HEALTHY = Burden()
+BEARING_W_K = 80.0  # from a bearing to the oil that washes it, at a full sump
+TYRE_STIFFNESS = 11.0  # longitudinal force per load and slip, of the size given for truck tyres; from memory
+TYRE_GRIP = 0.5
+WIND_UP_SHARE = 0.2  # of slip that the inter-axle drive does not let go; own choice
+
+
+def circulating_power_w(mismatch: ArrayLike, axle_load_n: ArrayLike, speed_m_s: ArrayLike) -> Array:
+    """Return the power that goes round between two axles on tyres of unequal size. [W]
+
+    The larger tyres are dragged and the smaller ones pushed, by the tyre's stiffness times its slip, up to its grip.
+
+    Examples
+    --------
+    >>> float(circulating_power_w(0.0, 85e3, 22.0))
+    0.0
+    """
+    pull = np.minimum(TYRE_STIFFNESS * WIND_UP_SHARE * np.abs(np.asarray(mismatch)), TYRE_GRIP)
+    return np.asarray(pull * np.asarray(axle_load_n) * np.asarray(speed_m_s))
+
+
+def bearing_cel(oil_cel: Array, heat_w: Array, fill: Array) -> Array:
+    """Return the pinion bearing's temperature: so small a part follows its own loss within a minute. [Cel]"""
+    washed = np.maximum(fill, 0.08) * (1.0 - 0.6 * starvation(fill))
+    return np.asarray(oil_cel + heat_w / (BEARING_W_K * np.minimum(washed, 1.0)))
 
 
 @dataclass(frozen=True)
@@ -93,7 +133,15 @@ def starvation(fill: ArrayLike) -> Array:
     return np.asarray(np.minimum(np.maximum(dry, 0.0), 1.0))  # numpy's clip costs twice as much on short arrays
 
 
-def losses(axles: AxleRows, state: ThermalState, fill: Array, spin: Array, power_w: Array, brake_w: Array) -> Losses:
+def losses(
+    axles: AxleRows,
+    state: ThermalState,
+    fill: Array,
+    spin: Array,
+    power_w: Array,
+    brake_w: Array,
+    burden: Burden = HEALTHY,
+) -> Losses:
     """Return the heat made in each axle.
 
     Parameters
@@ -109,16 +157,19 @@ def losses(axles: AxleRows, state: ThermalState, fill: Array, spin: Array, power
         Mean absolute power through the axle. [W]
     brake_w : ndarray, shape (r,)
         Heat into the axle's brakes. [W]
+    burden : Burden
+        What faults add.
     """
-    viscosity = viscosity_mm2_s(state.oil, axles.viscosity_40, axles.viscosity_100)
+    viscosity = burden.thickness * viscosity_mm2_s(state.oil, axles.viscosity_40, axles.viscosity_100)
     thick = np.minimum(viscosity / _REFERENCE_MM2_S, 40.0)
     dry = starvation(fill)
     # Thin films touch: hotter oil and a starved mesh rub more.
     rubbing = np.clip(1.0 - 0.12 * np.log(thick), 0.8, 1.35) * (1.0 + 2.2 * dry)
+    drag = axles.preload_w * spin[0] + axles.bearing_w * spin[1] * thick ** (2.0 / 3.0) * (1.0 + 1.5 * dry)
     return Losses(
-        mesh=axles.mesh_share * power_w * rubbing,
+        mesh=axles.mesh_share * (power_w + burden.circulating_w) * rubbing * (1.0 + 0.6 * burden.wear),
         churning=axles.churning_w * spin[2] * thick**0.2 * np.clip(fill, 0.0, 1.6) ** 1.5,
-        bearings=axles.preload_w * spin[0] + axles.bearing_w * spin[1] * thick ** (2.0 / 3.0) * (1.0 + 1.5 * dry),
+        bearings=drag * (1.0 + burden.preload) * (1.0 + 3.0 * burden.spall**2),
         brake=brake_w,
     )
 
@@ -138,10 +189,10 @@ def conductances(axles: AxleRows, fill: Array, speed_m_s: Array, rain: Array) ->
     air = FREE_CONVECTION_W_M2K + axles.shading * forced_convection_w_m2k(speed_m_s) * (1.0 + 0.35 * rain)
     one = np.ones_like(fill)
     return Conductances(
-        gears_oil=260.0 * wet * splash,
-        oil_housing=300.0 * wet * splash,
+        gears_oil=axles.gears_oil_w_k * wet * splash,
+        oil_housing=axles.oil_housing_w_k * wet * splash,
         gears_housing=35.0 * one,
-        housing_air=SURFACE_M2 * air,
+        housing_air=axles.surface_m2 * air,
         brake_housing=6.0 * one,
         brake_air=8.0 + 2.2 * speed_m_s,
     )
@@ -159,7 +210,7 @@ def step(
     """Return the temperatures after one step by implicit Euler: stable, and its energy balance closes exactly."""
     count = fill.size
     capacity = np.empty((count, 4))
-    capacity[:, 0], capacity[:, 2], capacity[:, 3] = GEARS_J_K, HOUSING_J_K, BRAKE_J_K
+    capacity[:, 0], capacity[:, 2], capacity[:, 3] = axles.gears_j_k, axles.housing_j_k, BRAKE_J_K
     capacity[:, 1] = OIL_J_K_L * axles.fill_l * np.maximum(fill, 0.05)
     matrix = np.zeros((count, 4, 4))
     for first, second, path in (

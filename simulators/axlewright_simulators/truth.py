@@ -70,8 +70,8 @@ def _record(fault: Fault) -> TruthRecord:
         fault.severity,
         SEVERITY_MEANING[fault.kind],
         fault.development_s,
-        fault.side if fault.kind == "air-leak" else "",
-        fault.mode if fault.kind == "lube-sensor" else "",
+        fault.side if fault.kind in ("air-leak", "height-sensor") else "",
+        fault.mode if fault.kind.endswith("-sensor") else "",
         fault.harmless,
     )
 

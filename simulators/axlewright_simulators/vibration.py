@@ -11,7 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from axlewright_models.signals import QUALITY_BITS
+from axlewright_simulators import troubles
 from axlewright_simulators.parameters import AxleRows
+from axlewright_simulators.troubles import Troubles
 
 Array = NDArray[np.float64]
 
@@ -27,6 +30,9 @@ SCATTER = 0.10
 ROAD_M_S2 = 0.85  # rms of the road's own acceleration at cruise
 HOP_SHARE, GRAIN_HZ = 0.8, 180.0
 INSTRUMENT_FLOOR_M_S2 = 0.008
+RING_M_S2 = 0.03  # a sound bearing's envelope lines at cruise
+RANGE_M_S2 = 157.0  # of a sensor for 16 times gravity
+UNRESTFUL = 0.05  # spread of the speed within a window over its mean
 
 
 @dataclass(frozen=True)
@@ -48,6 +54,7 @@ class VibrationInput:
     length_s: Array
     revolutions_per_m: Array
     cylinders: Array
+    troubles: Troubles = troubles.NONE
 
 
 def amplification(frequency_hz: ArrayLike, resonance_hz: ArrayLike, damping: float) -> Array:
@@ -76,23 +83,36 @@ def pitch_change_deg(arm_length_mm: ArrayLike, pivot_height_mm: ArrayLike, heigh
     return np.asarray(np.degrees(turned))
 
 
-def joint_excitation(axles: AxleRows, height_mm: Array, shaft_rad_s: Array) -> tuple[Array, Array]:
+def joint_excitation(
+    axles: AxleRows, height_mm: Array, shaft_rad_s: Array, phase_deg: Array | float = 0.0
+) -> tuple[Array, Array]:
     """Return torsional excitation [rad/s2] and the pinion joint's angle [rad] at a height off specification.
 
     Two joints in phase cancel but for the difference of their squared angles. The main shaft's rear end moves with
     the axle; a shaft between two axles keeps its slope, but the pinion before it tips as well as the one behind.
+    Yokes `phase_deg` out of phase turn one excitation against the other by twice that angle, as phasors.
     """
     pitch = np.radians(pitch_change_deg(axles.arm_length_mm, axles.pivot_height_mm, height_mm))
     main = axles.on_main_shaft > 0.5
     slope = height_mm / FRONT_SHAFT_MM
     front = np.radians(axles.joint_front_deg) + np.where(main, slope, -pitch)
     rear = np.radians(axles.joint_rear_deg) + pitch - np.where(main, slope, 0.0)
-    return shaft_rad_s**2 * np.abs(front**2 - rear**2), np.abs(rear)
+    turned = np.radians(2.0 * np.asarray(phase_deg))
+    left = np.hypot(front**2 - rear**2 * np.cos(turned), rear**2 * np.sin(turned))
+    return shaft_rad_s**2 * left, np.abs(rear)
+
+
+def shaft_shake_m_s2(axles: AxleRows, shaft_rad_s: Array, torsion_rad_s2: Array, unbalance_added: Array) -> Array:
+    """Return how hard a shaft shakes the seal that it runs in, from its unbalance and its joints' torsion. [m/s2]"""
+    gain = amplification(shaft_rad_s / (2.0 * np.pi), axles.shaft_resonance_hz, 0.12)
+    first = axles.unbalance_kg_m * (1.0 + unbalance_added) * shaft_rad_s**2 / PINION_MASS_KG * gain
+    return np.asarray(np.hypot(first, TORSION_GAIN * torsion_rad_s2))
 
 
 def descriptors(axles: AxleRows, acts: VibrationInput, random: np.random.Generator) -> dict[str, Array]:
     """Return the channels under ``vib/``, each (t, r); NaN where the truck was too slow for a spectrum."""
-    true = _amplitudes(axles, acts)
+    ring = RING_M_S2 * acts.speed_m_s / CRUISE_M_S
+    true = troubles.with_troubles(_amplitudes(axles, acts), axles, acts.troubles, ring)
     shape = acts.speed_m_s.shape
     # A speed that wanders smears an order; a longer window averages scatter.
     unrest = acts.speed_spread_m_s / np.maximum(acts.speed_m_s, 1.0)
@@ -107,11 +127,37 @@ def descriptors(axles: AxleRows, acts: VibrationInput, random: np.random.Generat
     road = ROAD_M_S2 * acts.roughness * (1.0 + 0.1 * acts.rain) * acts.speed_m_s / CRUISE_M_S
     road = road * np.exp(0.18 * random.standard_normal(shape))
     orders = [value for name, value in measured.items() if name.startswith("vib/order/")]
-    measured["vib/rms"] = np.sqrt(road**2 + 0.5 * np.sum(np.square(orders), axis=0))
+    din = troubles.din_m_s2(acts.troubles) * acts.speed_m_s / CRUISE_M_S
+    measured["vib/rms"] = np.sqrt(road**2 + din**2 + 0.5 * np.sum(np.square(orders), axis=0))
     bumps = random.exponential(0.25, shape)
-    measured["vib/kurtosis"] = 3.0 + bumps + 3.0 * acts.damage * road
+    measured["vib/kurtosis"] = 3.0 + bumps + 3.0 * acts.damage * road + troubles.blows(acts.troubles)
+    measured["vib/velocity"] = _velocity_mm_s(measured, places, road)
+    # The highest of some ten thousand Gaussian samples lies near four times their rms; blows reach higher.
+    tall = 0.25 * random.standard_normal(shape)
+    measured["vib/crest"] = np.maximum(4.1 + tall + 1.1 * (measured["vib/kurtosis"] - 3.0) ** 0.75, 1.5)
+    measured["vib/quality"] = _quality(measured, unrest)
     slow = (acts.speed_m_s < SLOWEST_M_S) | (acts.moving < 0.95)
     return {name: np.where(slow, np.nan, value) for name, value in measured.items()}
+
+
+def _velocity_mm_s(measured: dict[str, Array], places: dict[str, Array], road: Array) -> Array:
+    """Return the velocity's rms within 10 to 1000 Hz: the lines by their frequency, the road by its hop and grain."""
+    hop = HOP_SHARE * road / (2.0 * np.pi * 1.15 * HOP_HZ)  # what of the hop lies above 10 Hz has this centre
+    grain = np.sqrt(1.0 - HOP_SHARE**2) * road / (2.0 * np.pi * GRAIN_HZ)
+    total = hop**2 + grain**2
+    for name, place_hz in places.items():
+        heard = (place_hz >= 10.0) & (place_hz <= 1000.0)
+        total = total + np.where(heard, 0.5 * (measured[name] / (2.0 * np.pi * np.maximum(place_hz, 10.0))) ** 2, 0.0)
+    return np.asarray(1000.0 * np.sqrt(total))
+
+
+def _quality(measured: dict[str, Array], unrest: Array) -> Array:
+    """Return the doubts of each window: a peak beyond the sensor's range, a speed that changed too much."""
+    clipped = measured["vib/rms"] * measured["vib/crest"] > RANGE_M_S2
+    return np.asarray(
+        2.0 ** QUALITY_BITS.index("clipped") * clipped
+        + 2.0 ** QUALITY_BITS.index("speed-changed") * (unrest > UNRESTFUL)
+    )
 
 
 def road_floor_m_s2(place_hz: Array | None, acts: VibrationInput) -> Array | float:
@@ -169,17 +215,18 @@ def _amplitudes(axles: AxleRows, acts: VibrationInput) -> dict[str, Array]:
     shaft_hz = wheel_hz * axles.ratio
     shaft_rad_s = 2.0 * np.pi * shaft_hz
     amplitude = _wheel(axles, acts, wheel_hz)
-    unbalance = axles.unbalance_kg_m * (1.0 + acts.unbalance_added)
-    shaft_gain = amplification(shaft_hz, axles.shaft_resonance_hz, 0.12)
+    unbalance = axles.unbalance_kg_m * (1.0 + acts.unbalance_added + acts.troubles.unbalance)
+    resonance_hz = axles.shaft_resonance_hz * acts.troubles.softened
+    shaft_gain = amplification(shaft_hz, resonance_hz, 0.12)
     amplitude["vib/order/driveshaft-1"] = unbalance * shaft_rad_s**2 / PINION_MASS_KG * shaft_gain
-    torsion, angle = joint_excitation(axles, acts.height_mm, shaft_rad_s)
+    torsion, angle = joint_excitation(axles, acts.height_mm, shaft_rad_s, acts.troubles.phase_deg)
     couple = np.abs(acts.torque_n_m) * angle / COUPLE_ARM_KG_M
     second = np.hypot(TORSION_GAIN * torsion, couple)
-    amplitude["vib/order/driveshaft-2"] = second * amplification(2.0 * shaft_hz, axles.shaft_resonance_hz, 0.22)
+    amplitude["vib/order/driveshaft-2"] = second * amplification(2.0 * shaft_hz, resonance_hz, 0.22)
     amplitude["vib/order/driveshaft-4"] = 0.12 * second + 0.05 * unbalance * shaft_rad_s**2 / PINION_MASS_KG
     amplitude |= _engine(acts)
     amplitude |= _mesh(axles, acts, shaft_hz)
-    ring = 0.03 * acts.speed_m_s / CRUISE_M_S
+    ring = RING_M_S2 * acts.speed_m_s / CRUISE_M_S
     for number, name in enumerate(("outer-race", "inner-race", "rolling-element", "cage")):
         amplitude[f"vib/envelope/{name}"] = ring * (1.0 + (6.0 - number) * acts.damage + 0.5 * acts.dry)
     return amplitude

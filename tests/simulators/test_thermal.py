@@ -58,9 +58,9 @@ def test_heat_in_is_heat_stored_and_heat_given_off(axles: AxleRows, step_s: floa
     paths = thermal.conductances(axles, fill, CRUISE_M_S * two, 0.3 * two)
     after = thermal.step(axles, state, fill, heat, paths, air * two, step_s * two)
     stored = (
-        thermal.GEARS_J_K * (after.gears - state.gears)
+        axles.gears_j_k * (after.gears - state.gears)
         + thermal.OIL_J_K_L * axles.fill_l * fill * (after.oil - state.oil)
-        + thermal.HOUSING_J_K * (after.housing - state.housing)
+        + axles.housing_j_k * (after.housing - state.housing)
         + thermal.BRAKE_J_K * (after.brake - state.brake)
     )
     given = paths.housing_air * (after.housing - air) + paths.brake_air * (after.brake - air)
