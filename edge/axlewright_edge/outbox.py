@@ -4,7 +4,8 @@ One SQLite file a truck (WAL, synchronous=FULL: what :meth:`Outbox.put` returned
 is locked while it is open: two agents with one outbox would number their frames alike.
 
 Some disks lose what they said was written. After a boot that was not preceded by an orderly end the numbering
-therefore leaps ahead: a number that the office may have had from before the power cut is never given again.
+therefore leaps ahead, to a number that grows with the time: one that the office may have had from before the power cut
+is not given again, even where the leap before this one was forgotten too.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from axlewright_edge.clock import boot_id
+from axlewright_edge.clock import EARLIEST_TRUE_TIME_S, boot_id
 from axlewright_edge.errors import OutboxDamaged, OutboxError, RowUnreadable
 from axlewright_edge.outbox_dates import SCHEMA as DATES_SCHEMA
 from axlewright_edge.outbox_dates import Dates, dated, is_undated
@@ -31,6 +32,8 @@ FORMAT = 2
 # Format 1 had no check sums in its rows and no notes about undated frames; it is read and goes on as format 2.
 _READABLE_FORMATS = (1, 2)
 LEAP_AFTER_POWER_CUT = 10_000
+# Windows last a second or more, so the time's own number always outruns the counted one.
+NUMBERS_A_SECOND = 100
 UNDATABLE = "taken before the clock was set, and the gateway was switched off before it was: cannot be dated"
 SET_ASIDE_KEPT = 200
 # A row's own cost beside its body (key, counts), estimated, so that the bound in bytes is near the file's size.
@@ -128,6 +131,7 @@ class Outbox:
             with self._guard(), self._transaction():
                 self._prepare(self._owner)
             with self._guard():
+                self._check_structure()
                 self._count()
                 left_open = self._get("open_boot")
                 hopeless = self._dates.hopeless()
@@ -140,7 +144,7 @@ class Outbox:
         # What the office said last; what lies between it and the oldest frame here is gone for good.
         self._basis = self._acked
         self._handed_out = 0
-        self._leap = LEAP_AFTER_POWER_CUT if left_open not in (None, self._boot) else 0
+        self._leaps = left_open not in (None, self._boot)
         self._marked = False
 
     def start_afresh(self) -> Path:
@@ -174,10 +178,10 @@ class Outbox:
         with self._guard():
             with self._transaction():
                 if windows:
-                    self._begin_numbering()
+                    self._begin_numbering(windows[0].time_s)
                 for window in windows:
                     self._last_seq += 1
-                    self._insert(self._last_seq, pack_windows((window,)), lost)
+                    self._insert(self._last_seq, pack_windows(self._last_seq, (window,)), lost)
                     lost = 0
                     if is_undated(window):
                         self._dates.note(self._last_seq)
@@ -186,7 +190,8 @@ class Outbox:
                 self._set("last_seq", self._last_seq)
                 self._keep_bounds()
                 self._waiting_from = self._dates.first_waiting()
-            self._marked, self._leap = self._marked or bool(windows), 0 if windows else self._leap
+            if windows:
+                self._marked, self._leaps = True, False
             return self._last_seq
 
     def date_frames(self, offset_s: float) -> int:
@@ -220,7 +225,7 @@ class Outbox:
             entries: list[Entry] = []
             for seq, thinned, body in rows:
                 try:
-                    windows = self._with_true_times(seq, unpack_windows(body))
+                    windows = self._with_true_times(seq, unpack_windows(seq, body))
                 except RowUnreadable as error:
                     LOGGER.error("%s: frame %d set aside: %s", self.path, seq, error)
                     self.set_aside([seq], str(error))
@@ -332,15 +337,17 @@ class Outbox:
                 LOGGER.warning("%s: could not be closed in order: %s", self.path, error)
             self._connection.close()
 
-    def _begin_numbering(self) -> None:
+    def _begin_numbering(self, time_s: float) -> None:
         if not self._marked:
             self._set("open_boot", self._boot)
-        self._last_seq += self._leap
+        if self._leaps:
+            by_time = int(NUMBERS_A_SECOND * (time_s - EARLIEST_TRUE_TIME_S))
+            self._last_seq = max(self._last_seq + LEAP_AFTER_POWER_CUT, by_time)
 
     def _windows_of(self, seq: int) -> tuple[Window, ...]:
         row = self._connection.execute("SELECT body FROM frame WHERE seq = ?", (seq,)).fetchone()
         try:
-            return () if row is None else self._with_true_times(seq, unpack_windows(row[0]))
+            return () if row is None else self._with_true_times(seq, unpack_windows(seq, row[0]))
         except RowUnreadable:
             return ()
 
@@ -370,6 +377,12 @@ class Outbox:
         elif self._get("format") != FORMAT:
             self._set("format", FORMAT)
         self._dates.forget_boots()
+
+    def _check_structure(self) -> None:
+        # Reads the file once; a page that was changed on the disk can hide rows without any error later.
+        (found,) = self._connection.execute("PRAGMA quick_check(1)").fetchone()
+        if found != "ok":
+            raise OutboxDamaged(f"{self.path}: {found}; move the file away: a new one starts a new stream")
 
     def _count(self) -> None:
         self.stream = str(self._get("stream"))

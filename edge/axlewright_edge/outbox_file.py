@@ -30,6 +30,9 @@ def open_database(path: Path) -> sqlite3.Connection:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        # SQLite takes what is shorter than its smallest page for nothing, and would write over it.
+        if path.exists() and 0 < path.stat().st_size < _SMALLEST_PAGE_BYTES:
+            raise outbox_error(path, sqlite3.DatabaseError("file is not a database"))
         connection = sqlite3.connect(path, timeout=2.0, isolation_level=None, check_same_thread=False)
     except (OSError, sqlite3.Error) as error:
         raise OutboxError(f"{path}: cannot be opened: {error}; is the folder writable for this user?") from error
@@ -100,13 +103,13 @@ def remedy(error: sqlite3.Error) -> str:
     return ""
 
 
-def pack_windows(windows: tuple[Window, ...]) -> bytes:
-    """Return windows as the body of a row (MessagePack, with a check sum in front)."""
+def pack_windows(seq: int, windows: tuple[Window, ...]) -> bytes:
+    """Return windows as the body of a row (MessagePack, with a check sum over it and its number in front)."""
     body = _ENCODER.encode([(window.time_s, window.vehicle, window.axles) for window in windows])
-    return _CHECKED + zlib.crc32(body).to_bytes(4, "little") + body
+    return _CHECKED + _check_sum(seq, body) + body
 
 
-def unpack_windows(body: bytes) -> tuple[Window, ...]:
+def unpack_windows(seq: int, body: bytes) -> tuple[Window, ...]:
     """Return the windows that :func:`pack_windows` packed, in this version or the one before.
 
     Raises
@@ -116,9 +119,13 @@ def unpack_windows(body: bytes) -> tuple[Window, ...]:
     """
     if body[:1] == _CHECKED:
         body, expected = body[5:], body[1:5]
-        if zlib.crc32(body).to_bytes(4, "little") != expected:
+        if _check_sum(seq, body) != expected:
             raise RowUnreadable("its check sum is wrong: the disk has changed it")
     try:
         return tuple(Window(time_s, vehicle, axles) for time_s, vehicle, axles in _DECODER.decode(body))
     except msgspec.MsgspecError as error:
         raise RowUnreadable(f"it cannot be read: {error}") from error
+
+
+def _check_sum(seq: int, body: bytes) -> bytes:
+    return zlib.crc32(body, zlib.crc32(seq.to_bytes(8, "little"))).to_bytes(4, "little")
