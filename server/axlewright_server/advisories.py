@@ -16,6 +16,7 @@ import msgspec
 
 from axlewright_models.errors import ModelError
 from axlewright_models.wire.messages import AdvisoryMessage, State
+from axlewright_server.diagnosis.assessment import Assessment
 
 KERNEL = "kernel"
 Action = Literal[
@@ -29,6 +30,7 @@ Action = Literal[
     "suppressed",
     "unsuppressed",
     "closed",
+    "found",
 ]
 CLOSED_STATES: frozenset[str] = frozenset({"closed"})
 
@@ -55,6 +57,7 @@ class Advisory(msgspec.Struct, frozen=True, kw_only=True):
     ``active``: its symptoms stand. ``acknowledged``: a person has seen it since it was last raised.
     ``returned_s``: when its symptoms cleared. ``symptoms``: keys of the symptoms that it rests on.
     ``rests_on``: channels that these symptoms come from. ``suppressed_by``: who suppressed it ("" = nobody).
+    ``assessment``: next best check, leak paths, what was found; None in those written by older versions.
     """
 
     message: AdvisoryMessage
@@ -65,6 +68,7 @@ class Advisory(msgspec.Struct, frozen=True, kw_only=True):
     symptoms: tuple[str, ...] = ()
     rests_on: tuple[str, ...] = ()
     suppressed_by: str = ""
+    assessment: Assessment | None = None
 
     @property
     def id(self) -> str:
@@ -116,10 +120,16 @@ def advisory_id(fleet: str, vehicle: str, axle: int, cause: str, onset_s: float)
     return hashlib.sha256(text.encode()).hexdigest()[:24]
 
 
-def raise_advisory(message: AdvisoryMessage, row: int, symptoms: tuple[str, ...], rests_on: tuple[str, ...]) -> Change:
+def raise_advisory(
+    message: AdvisoryMessage,
+    row: int,
+    symptoms: tuple[str, ...],
+    rests_on: tuple[str, ...],
+    assessment: Assessment | None = None,
+) -> Change:
     """Return a new, unacknowledged advisory."""
     fresh = msgspec.structs.replace(message, state="unacknowledged")
-    advisory = Advisory(message=fresh, row=row, symptoms=symptoms, rests_on=rests_on)
+    advisory = Advisory(message=fresh, row=row, symptoms=symptoms, rests_on=rests_on, assessment=assessment)
     return advisory, _record(advisory, advisory, message.updated_s, KERNEL, "raised", message.title)
 
 
@@ -132,7 +142,11 @@ def link(raised: Change, replaced: Advisory) -> Change:
 
 
 def update(
-    advisory: Advisory, message: AdvisoryMessage, symptoms: tuple[str, ...], rests_on: tuple[str, ...]
+    advisory: Advisory,
+    message: AdvisoryMessage,
+    symptoms: tuple[str, ...],
+    rests_on: tuple[str, ...],
+    assessment: Assessment | None = None,
 ) -> Change:
     """Return the advisory with newer evidence; symptoms that had cleared and are back call for attention again.
 
@@ -157,6 +171,7 @@ def update(
         returned_s=None,
         symptoms=symptoms,
         rests_on=rests_on,
+        assessment=assessment,
     )
     return _settle(advisory, changed, message.updated_s, KERNEL, "recurred" if recurred else "updated", "")
 
@@ -246,6 +261,18 @@ def unsuppress(advisory: Advisory, who: str, when_s: float, reason: str = "") ->
         raise AdvisoryError(f"advisory {advisory.id} is {advisory.state}, not suppressed; nothing to lift")
     changed = msgspec.structs.replace(advisory, suppressed_by="")
     return _settle(advisory, changed, when_s, who, "unsuppressed", reason)
+
+
+def note_finding(advisory: Advisory, who: str, when_s: float, text: str) -> Change:
+    """Return the advisory with a technician's finding in its log; what it means is the diagnosis's to say.
+
+    Raises
+    ------
+    AdvisoryError
+        It is closed, or nobody is named.
+    """
+    _person(advisory, who, "record a finding on")
+    return _settle(advisory, advisory, when_s, who, "found", text)
 
 
 def close(advisory: Advisory, who: str, when_s: float, reason: str) -> Change:

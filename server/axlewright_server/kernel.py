@@ -14,7 +14,7 @@ from axlewright_models.shop.service import ServiceEvent
 from axlewright_models.signals import INDEX
 from axlewright_models.spec import FleetSpec
 from axlewright_server import lifetime
-from axlewright_server.advisories import Advisory, AdvisoryError, Change, expire_shelf
+from axlewright_server.advisories import Advisory, AdvisoryError, Change, expire_shelf, note_finding
 from axlewright_server.detectors.base import Detector, State, Symptom
 from axlewright_server.detectors.batch import Batch, Rows, rounds, rows_of
 from axlewright_server.detectors.lube_model import LubeModel
@@ -22,6 +22,7 @@ from axlewright_server.detectors.ride_height import RideHeight
 from axlewright_server.detectors.sensor_health import SensorHealth
 from axlewright_server.detectors.suite import default_detectors
 from axlewright_server.detectors.table import AxleTable
+from axlewright_server.diagnosis.casebook import Casebook, Found
 from axlewright_server.diagnosis.decide import decide
 from axlewright_server.diagnosis.knowledge import Knowledge, load_knowledge
 from axlewright_server.diagnosis.picture import AxleView, Standing, faulty_channels
@@ -96,6 +97,7 @@ class Kernel:
         self._advisories: dict[int, dict[str, Advisory]] = {}
         self._row_of: dict[str, int] = {}
         self._precursors: dict[int, dict[str, float]] = {}
+        self.casebook = Casebook()
 
     @property
     def advisories(self) -> Mapping[str, Advisory]:
@@ -171,12 +173,16 @@ class Kernel:
         for row in range(first, first + count):
             if event.axle not in (0, int(self.table.position[row])):
                 continue
+            self.casebook.service(row, event)
             if self._last_s[row] >= event.time_s:
                 ends += self._reset(row, event.time_s, event.touched)
             else:
                 waiting = (*self._repairs.get(row, ()), Repair(event.time_s, event.touched))
                 self._repairs[row] = tuple(sorted(waiting, key=lambda repair: repair.time_s))
-        return self._diagnose(ends)
+        if ends:
+            return self._diagnose(ends)
+        # What the shop found before the repair counts no more, even where no symptom ends with it.
+        return self._judge(number, event.time_s) if any(self._advisories.get(first + k) for k in range(count)) else []
 
     def _mend(self, batch: Batch) -> list[Symptom]:
         """Carry out the repairs that these axles' own time has reached."""
@@ -258,18 +264,28 @@ class Kernel:
             concerned[int(self.table.vehicle[symptom.axle])] = symptom.time_s
         changes: list[Change] = []
         for vehicle in sorted(concerned):
-            first, count = int(self.table.first[vehicle]), int(self.table.count[vehicle])
-            views = {row: self._view(row) for row in range(first, first + count)}
-            for row, view in views.items():
-                partner = views.get(int(self.table.partner[row]))
-                existing = [*self._advisories.get(row, {}).values()]
-                if not (view.standing or existing):
-                    continue
-                verdict = decide(self.knowledge, self.table, row, concerned[vehicle], view, partner, existing)
-                self._precursors[row] = verdict.precursor
-                changes += verdict.changes
+            changes += self._judge(vehicle, concerned[vehicle])
+        return changes
+
+    def _judge(self, vehicle: int, time_s: float) -> list[Change]:
+        """Diagnose every axle of a vehicle and keep what comes of it."""
+        changes: list[Change] = []
+        first, count = int(self.table.first[vehicle]), int(self.table.count[vehicle])
+        views = {row: self._view(row) for row in range(first, first + count)}
+        for row, view in views.items():
+            partner = views.get(int(self.table.partner[row]))
+            existing = [*self._advisories.get(row, {}).values()]
+            if not (view.standing or existing):
+                continue
+            found = self.casebook.outcomes(row, time_s)
+            verdict = decide(self.knowledge, self.table, row, time_s, view, partner, existing, found)
+            self._precursors[row] = verdict.precursor
+            changes += verdict.changes
         for advisory, _ in changes:
             self._keep(advisory)
+        for row in {advisory.row for advisory, _ in changes}:
+            if not self._advisories.get(row):
+                self.casebook.forget(row)
         return changes
 
     def _note(self, symptom: Symptom) -> None:
@@ -365,7 +381,28 @@ class Kernel:
             raise AdvisoryError(f"no open advisory {identifier!r}; it may have been closed")
         change = action(self._advisories[row][identifier])
         self._keep(change[0])
+        if not self._advisories.get(row):
+            self.casebook.forget(row)
         return change
+
+    def find(self, identifier: str, found: Found, text: str) -> list[Change]:
+        """Return the changes that a technician's finding on an advisory makes to the truck's advisories.
+
+        A finding that is known already, just so, changes nothing.
+
+        Raises
+        ------
+        AdvisoryError
+            No open advisory has this identifier.
+        """
+        row = self._row_of.get(identifier)
+        if row is None:
+            raise AdvisoryError(f"no open advisory {identifier!r}; it may have been closed")
+        if self.casebook.same(row, found):
+            return []
+        noted = self.act(identifier, lambda advisory: note_finding(advisory, found.who, found.time_s, text))
+        self.casebook.put(row, found)
+        return [noted, *self._judge(int(self.table.vehicle[row]), found.time_s)]
 
     def expire(self, now_s: float) -> list[Change]:
         """Return the changes of advisories whose time on the shelf has run out by this wall time.

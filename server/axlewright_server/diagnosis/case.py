@@ -114,7 +114,7 @@ def case_of(knowledge: Knowledge, seen: Mapping[str, bool], found: Mapping[str, 
     if len(merged) > 1:
         silent = np.sum([knowledge.log_absent[name] for name in merged], axis=0)
         pieces.append(Piece(tuple(merged), np.log(-np.expm1(silent)), True, symptom=True))
-    pieces += _findings(knowledge, outcomes)
+    pieces += _findings(knowledge, outcomes, {name for name, stands in seen.items() if stands})
     return Case(knowledge, tuple(pieces), outcomes)
 
 
@@ -131,7 +131,7 @@ def _piece(knowledge: Knowledge, name: str, stands: bool) -> Piece:
     )
 
 
-def _findings(knowledge: Knowledge, found: Mapping[str, str]) -> list[Piece]:
+def _findings(knowledge: Knowledge, found: Mapping[str, str], standing: set[str]) -> list[Piece]:
     pieces = []
     on_path: dict[str, str] = {}
     for check, outcome in found.items():
@@ -140,7 +140,7 @@ def _findings(knowledge: Knowledge, found: Mapping[str, str]) -> list[Piece]:
             on_path[check] = outcome
             continue
         column = list(kind.outcome).index(outcome)
-        log = np.log(knowledge.outcome_chances[check][:, column])
+        log = np.log(knowledge.outcomes(check, standing)[:, column])
         pieces.append(Piece((f"{check}={outcome}",), log, outcome != kind.normal, finding=True))
     if on_path:
         # What checks about the path say goes together: they look at the same lube.

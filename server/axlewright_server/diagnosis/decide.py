@@ -20,6 +20,7 @@ from axlewright_server.advisories import (
 )
 from axlewright_server.detectors.base import Symptom
 from axlewright_server.detectors.table import AxleTable
+from axlewright_server.diagnosis.assessment import Assessment, assess
 from axlewright_server.diagnosis.facts import Knowledge
 from axlewright_server.diagnosis.picture import AxleView, rests_on_faulty, seen, sensors_of
 from axlewright_server.diagnosis.posterior import NONE, Finding, diagnose
@@ -49,6 +50,7 @@ def decide(
     own: AxleView,
     partner: AxleView | None,
     existing: Sequence[Advisory],
+    found: Mapping[str, str] | None = None,
 ) -> Verdict:
     """Return the changes that an axle's symptoms make to its open advisories.
 
@@ -56,16 +58,18 @@ def decide(
     ----------
     existing : sequence of Advisory
         The axle's advisories that are not closed.
+    found : mapping of str to str, optional
+        Outcome by check, of what the shop has found on this axle.
     """
-    findings = diagnose(knowledge, seen(knowledge, own, partner))
+    findings = diagnose(knowledge, seen(knowledge, own, partner), found)
     precursor = leak_precursor(knowledge, findings)
     changes: list[Change] = []
     left = {advisory.id: advisory for advisory in existing}
     for finding in findings:
         keys = symptoms_of(knowledge, finding, own.standing)
         symptoms = [own.standing[key].symptom for key in keys]
-        current = _current(left, finding, keys)
-        cause = _cause(finding, current)
+        current = _current(knowledge, left, finding, keys)
+        cause = _cause(knowledge, finding, current)
         if not _worth_saying(knowledge, cause, symptoms):
             continue
         if (
@@ -74,14 +78,15 @@ def decide(
             and all(each.level < 2 for each in symptoms)
         ):
             continue
+        assessment = assess(knowledge, finding, precursor)
         message = compose(knowledge, table, row, finding, cause, symptoms, precursor, time_s)
         rests_on = tuple(sorted({channel for symptom in symptoms for channel in sensors_of(symptom)}))
         if current is not None:
             left.pop(current.id)
-        if current is not None and current.message.cause == message.cause:
-            changes += _renew(current, message, keys, rests_on, time_s)
+        if current is not None and knowledge.current(current.message.cause) == message.cause:
+            changes += _renew(current, message, keys, rests_on, assessment, time_s)
             continue
-        raised = raise_advisory(message, row, keys, rests_on)
+        raised = raise_advisory(message, row, keys, rests_on, assessment)
         if current is not None:
             reason = f"superseded: {message.title.lower()} is now more likely ({message.id})"
             changes.append(close(current, KERNEL, time_s, reason))
@@ -92,11 +97,13 @@ def decide(
     return Verdict(changes, precursor)
 
 
-def _current(left: Mapping[str, Advisory], finding: Finding, keys: tuple[str, ...]) -> Advisory | None:
+def _current(
+    knowledge: Knowledge, left: Mapping[str, Advisory], finding: Finding, keys: tuple[str, ...]
+) -> Advisory | None:
     """Return the open advisory that a finding continues: of the same cause, else an active one on the same symptoms."""
     name = UNEXPLAINED if finding.cause == NONE else finding.cause
     for advisory in left.values():
-        if advisory.message.cause == name:
+        if knowledge.current(advisory.message.cause) == name:
             return advisory
     for advisory in left.values():
         if advisory.active and set(advisory.symptoms) & set(keys):
@@ -104,11 +111,11 @@ def _current(left: Mapping[str, Advisory], finding: Finding, keys: tuple[str, ..
     return None
 
 
-def _cause(finding: Finding, current: Advisory | None) -> str:
+def _cause(knowledge: Knowledge, finding: Finding, current: Advisory | None) -> str:
     """Return the cause to advise: the leading one, unless the advised one is nearly as likely."""
     if current is None:
         return finding.cause
-    advised = NONE if current.message.cause == UNEXPLAINED else current.message.cause
+    advised = NONE if current.message.cause == UNEXPLAINED else knowledge.current(current.message.cause)
     if advised in finding.probabilities:
         lead = finding.probabilities[finding.cause]
         if finding.probabilities[advised] * REPLACE_RATIO >= lead and advised != NONE:
@@ -122,14 +129,20 @@ def _worth_saying(knowledge: Knowledge, cause: str, symptoms: Sequence[Symptom])
 
 
 def _renew(
-    current: Advisory, message: AdvisoryMessage, keys: tuple[str, ...], rests_on: tuple[str, ...], time_s: float
+    current: Advisory,
+    message: AdvisoryMessage,
+    keys: tuple[str, ...],
+    rests_on: tuple[str, ...],
+    assessment: Assessment,
+    time_s: float,
 ) -> list[Change]:
     changes: list[Change] = []
     if current.suppressed_by == KERNEL:
         changes.append(unsuppress(current, KERNEL, time_s, "the sensor can be believed again"))
         current = changes[-1][0]
-    if changes or not current.active or _content(message, keys) != _content(current.message, current.symptoms):
-        changes.append(update(current, message, keys, rests_on))
+    same = _content(message, keys) == _content(current.message, current.symptoms) and assessment == current.assessment
+    if changes or not (current.active and same):
+        changes.append(update(current, message, keys, rests_on, assessment))
     return changes
 
 

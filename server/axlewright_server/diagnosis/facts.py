@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from functools import cached_property
 from typing import Annotated, Literal
 
@@ -56,10 +57,15 @@ class EvidenceKind(Part, frozen=True, kw_only=True):
 
 
 class Outcome(Part, frozen=True, kw_only=True):
-    """One outcome of a check, and how often it is found on an axle without any listed fault."""
+    """One outcome of a check, and how often it is found on an axle without any listed fault.
+
+    ``instead``: another outcome by evidence: while that evidence stands, a cause that shows it (in a tenth of cases or
+    more) makes this outcome the other one; what the sensors and the rule say of one thing is not independent.
+    """
 
     title: str
     background: Probability
+    instead: dict[str, str] = {}
 
 
 class CheckKind(Part, frozen=True, kw_only=True):
@@ -213,6 +219,23 @@ class Knowledge:
                 given = [{}, *(kind.found.get(name, {}) for kind in self.causes.values())]
             tables[name] = np.array([outcome_row(check, entries) for entries in given])
         return tables
+
+    def outcomes(self, check: str, standing: Collection[str] = ()) -> Floats:
+        """Return :attr:`outcome_chances` of a check, given the evidence that stands."""
+        table = self.outcome_chances[check]
+        names = list(self.checks[check].outcome)
+        for column, outcome in enumerate(self.checks[check].outcome.values()):
+            for evidence in standing:
+                if evidence in outcome.instead:
+                    shows = np.exp(self.log_present[evidence]) >= _SHOWS
+                    moved = np.where(shows, (1.0 - _STAYS) * table[:, column], 0.0)
+                    table = table.copy()
+                    table[:, column] -= moved
+                    table[:, names.index(outcome.instead[evidence])] += moved
+        return table
+
+
+_SHOWS, _STAYS = 0.1, 0.02
 
 
 def outcome_row(check: CheckKind, entries: dict[str, Likelihood]) -> list[float]:

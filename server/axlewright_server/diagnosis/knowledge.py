@@ -147,6 +147,10 @@ def _check(knowledge: Knowledge, where: str) -> None:
                 raise KnowledgeError(f"{path}.symptoms: {symptom!r} belongs to evidence.{owners[symptom]} already")
             owners[symptom] = name
     _known(knowledge.checks, CHECKS, f"{where}: check", "check of models.shop")
+    for name, check in knowledge.checks.items():
+        for outcome in check.outcome.values():
+            _known(outcome.instead, knowledge.evidence, f"{where}: check.{name}.outcome.instead", "evidence")
+            _known(outcome.instead.values(), check.outcome, f"{where}: check.{name}.outcome.instead", "outcome")
     for name, path_kind in knowledge.paths.items():
         _check_found(knowledge, path_kind.found, "path", f"{where}: path.{name}.found")
     if DRY in knowledge.paths:

@@ -6,10 +6,12 @@ from collections.abc import Callable
 
 from axlewright_models.signals import CHANNELS, INDEX
 from axlewright_server.detectors.base import Symptom
-from axlewright_server.diagnosis.facts import Knowledge
-from axlewright_server.diagnosis.posterior import NONE, Finding
+from axlewright_server.diagnosis.case import counted
+from axlewright_server.diagnosis.facts import NONE, Knowledge
+from axlewright_server.diagnosis.posterior import Finding
 
 _SHOWN = 3  # pieces of evidence named for and against a cause
+_NOTABLE = 0.2  # departure in the logarithm of the odds below which a finding says nothing worth telling
 
 
 def channel_title(channel: str) -> str:
@@ -26,6 +28,8 @@ def symptom_text(symptom: Symptom) -> str:
     >>> symptom_text(Symptom(0, 0.0, "lube-hot", "lube", 2, 0.0, 124.2, 121.0, "Cel", 1.0))
     'lube at 124 °C (limit 121 °C)'
     """
+    if symptom.code.startswith("source-"):
+        return f"the raised lines fit best: {symptom.code.removeprefix('source-').replace('-', ' ')}"
     return _TEXTS.get(symptom.code, _ratio_text)(symptom)
 
 
@@ -70,9 +74,22 @@ def _level(symptom: Symptom) -> str:
     return f"lube stands {-symptom.value:.0f} mm below the plug"
 
 
+def _drift(symptom: Symptom) -> str:
+    side = "down" if symptom.value < 0.0 else "up"
+    return f"height has crept {abs(symptom.value):.0f} mm {side} over days"
+
+
+def _plain(text: str) -> Callable[[Symptom], str]:
+    return lambda symptom: text
+
+
 def _ratio_text(symptom: Symptom) -> str:
     title = channel_title(symptom.channel)
     return f"{title}: {symptom.value:.1f} times its own baseline at this speed (limit {symptom.limit:.1f})"
+
+
+def _rising(symptom: Symptom) -> str:
+    return f"{channel_title(symptom.channel)}: rises steadily over weeks, still below its limit"
 
 
 def _sensor(text: str) -> Callable[[Symptom], str]:
@@ -90,8 +107,29 @@ _TEXTS: dict[str, Callable[[Symptom], str]] = {
     "lube-above-model": _model,
     "lube-below-model": _model,
     "hotter-than-partner": _partner,
+    "forward-hotter": _partner,
+    "rear-hotter": _partner,
+    "height-drift": _drift,
+    "hunting": _plain("height swings more than this axle's own on the same roads"),
+    "heat-with-speed": _plain("the excess heat goes with speed"),
+    "heat-with-torque": _plain("the excess heat goes with the power passed on"),
+    "heat-at-rest-start": _plain("the excess heat is there mostly while the lube is cold"),
+    "warms-slowly": _plain("lube warms more slowly after a cold start than its model"),
+    "warms-fast": _plain("lube warms faster after a cold start than its model"),
+    "guard-spoke": _plain("the guard on board has told the driver"),
+    "lube-level-high": _plain("lube stands above the plug"),
+    "lines-coincide": _plain("a raised line lies where another source's does in every gear seen so far"),
+    "ambiguous": _plain("two sources explain the raised lines nearly as well"),
     "sump-pressure-high": _pressure,
     "lube-level-low": _level,
+    "order-rising": _rising,
+    "envelope-rising": _rising,
+    "sensor-bias": _sensor("differs after a long park from what it should agree with"),
+    "sensor-drift": _sensor("drifts from park to park"),
+    "sensor-noisy": _sensor("scatters far more than its own"),
+    "sensor-loose": _sensor("seems to be loose on its mount"),
+    "sensor-swapped": _sensor("lean and air spring pressures go together with the wrong sign"),
+    "sensor-wrong-unit": _sensor("readings fit only after converting them from another unit"),
     "sensor-range": _sensor("reads what is not possible"),
     "sensor-silent": _sensor("is silent while other sensors of the truck speak"),
     "sensor-stuck": _sensor("has stood still while it must have moved"),
@@ -104,24 +142,44 @@ def explanation(knowledge: Knowledge, cause: str, finding: Finding) -> str:
     """Return what speaks for and against a cause, the strongest first, with the reason for each."""
     if cause == NONE:
         return knowledge.none.reason
+    number = knowledge.number[cause]
     own = knowledge.causes[cause].likelihood
     speaks_for: list[tuple[float, str]] = []
     against: list[tuple[float, str]] = []
-    for name in finding.evidence:
-        kind = knowledge.evidence[name]
-        p = knowledge.likelihood(cause, name)
-        background = knowledge.background[name]
-        if p > background:
-            speaks_for.append((p / background, f"{kind.title} ({own[name].reason})"))
-        else:
-            against.append((1.0 / p, f"does not explain: {kind.title}"))
-    against += [
-        (1.0 / (1.0 - own[name].p), f"not seen: {knowledge.evidence[name].title}")
-        for name in finding.absent
-        if name in own and own[name].p > 0.3
-    ]
+    for piece in counted(finding.pieces):
+        gain = float(piece.log[number] - piece.log[0])
+        if not (piece.stands or piece.finding):
+            if piece.names[0] in own and own[piece.names[0]].p > 0.3:
+                against.append((-float(piece.log[number]), f"not seen: {_piece_title(knowledge, piece.names)}"))
+        elif gain > (_NOTABLE if piece.finding else 0.0):
+            reason = _reason(knowledge, cause, piece.names)
+            speaks_for.append((gain, _piece_title(knowledge, piece.names) + (f" ({reason})" if reason else "")))
+        elif piece.stands or gain < -_NOTABLE:
+            word = "does not explain" if piece.stands else "found"
+            against.append((-float(piece.log[number]), f"{word}: {_piece_title(knowledge, piece.names)}"))
     parts = [f"{word}: {_strongest(found)}" for word, found in (("for", speaks_for), ("against", against)) if found]
     return ". ".join(parts) or "no evidence of its own"
+
+
+def _piece_title(knowledge: Knowledge, names: tuple[str, ...]) -> str:
+    """Return a piece in words; lines that coincide are said to be one of several."""
+    titles = []
+    for name in names:
+        check, equals, outcome = name.partition("=")
+        titles.append(knowledge.checks[check].outcome[outcome].title if equals else knowledge.evidence[name].title)
+    if len(names) > 1 and "=" not in names[0]:
+        return f"either {' or '.join(titles)}: the lines coincide in every gear seen so far"
+    return ", ".join(titles)
+
+
+def _reason(knowledge: Knowledge, cause: str, names: tuple[str, ...]) -> str:
+    kind = knowledge.causes[cause]
+    for name in names:
+        check, equals, outcome = name.partition("=")
+        entry = kind.found.get(check, {}).get(outcome) if equals else kind.likelihood.get(name)
+        if entry is not None:
+            return entry.reason
+    return ""
 
 
 def _strongest(found: list[tuple[float, str]]) -> str:
