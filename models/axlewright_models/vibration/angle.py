@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -13,6 +15,8 @@ Array = NDArray[np.float64]
 _POINTS = range(-2, 4)
 # Beyond this ratio of speeds within one record the slow part is allowed to alias rather than grow the work.
 _WIDEST_SWEEP = 8.0
+# Interpolation between six samples wants its signal below a sixth of the rate.
+_SAMPLES_A_CYCLE = 6.0
 
 
 def turns_from_tacho(pulse_times_s: ArrayLike, pulses_per_turn: int, times_s: ArrayLike) -> Array:
@@ -102,10 +106,54 @@ def turns_from_speed(frequency_hz: ArrayLike, trace_times_s: ArrayLike, times_s:
 def low_pass(samples: ArrayLike, rate: float, highest: float) -> Array:
     """Return the samples without what lies above a frequency, same shape; a half-cosine over the last tenth."""
     values = np.asarray(samples, dtype=np.float64)
-    size = values.shape[-1]
+    return low_pass_of(np.fft.rfft(values, axis=-1), values.shape[-1], rate, highest)
+
+
+def low_pass_of(
+    lines: NDArray[np.complexfloating], size: int, rate: float, highest: float, out: int | None = None
+) -> Array:
+    """Return the same from the ``numpy.fft.rfft`` of a record of `size` samples, as `out` samples of the same time."""
     frequency = np.fft.rfftfreq(size, 1.0 / rate)
-    fall = 0.5 + 0.5 * np.cos(np.pi * np.clip((frequency / highest - 0.9) / 0.1, 0.0, 1.0))
-    return np.fft.irfft(np.fft.rfft(values, axis=-1) * fall, size, axis=-1)
+    kept = int(np.searchsorted(frequency, highest, side="right"))
+    fall = 0.5 + 0.5 * np.cos(np.pi * np.clip((frequency[:kept] / highest - 0.9) / 0.1, 0.0, 1.0))
+    out = size if out is None else out
+    return np.asarray(np.fft.irfft(lines[..., :kept] * (fall * (out / size)), out, axis=-1))
+
+
+@lru_cache(maxsize=64)
+def fast_size(least: int) -> int:
+    """Return the smallest size from `least` on that a Fourier transform takes fast: no prime factor above 5.
+
+    Examples
+    --------
+    >>> fast_size(1001), fast_size(64_000)
+    (1024, 64000)
+    """
+    size = max(least, 1)
+    while True:
+        rest = size
+        for prime in (2, 3, 5):
+            while rest % prime == 0:
+                rest //= prime
+        if rest == 1:
+            return size
+        size += 1
+
+
+def speed_range(turns: ArrayLike, steps: int = 20) -> tuple[float, float]:
+    """Return the slowest and the fastest mean speed of so many equal parts of a record. [turns a sample]
+
+    Examples
+    --------
+    >>> speed_range([0.0, 1.0, 2.0, 4.0, 6.0], steps=2)
+    (1.0, 2.0)
+    """
+    angle = np.asarray(turns, dtype=np.float64)
+    if angle.size < 2:
+        raise ModelError(f"turns holds {angle.size} values; 2 or more are needed")
+    edges = np.linspace(0, angle.size - 1, min(steps, angle.size - 1) + 1).astype(np.int64)
+    speed = np.diff(angle[edges]) / np.diff(edges)
+    return float(speed.min()), float(speed.max())
 
 
 def interpolate(samples: ArrayLike, places: ArrayLike) -> Array:
@@ -148,8 +196,9 @@ def resample_to_turns(samples: ArrayLike, turns: ArrayLike, per_turn: int) -> Ar
 
     Parameters
     ----------
-    samples : array_like, shape (..., n)
-        Evenly spaced in time, already free of what lies above ``per_turn / 2`` orders (see :func:`low_pass`).
+    samples : array_like, shape (..., m)
+        Evenly spaced in time over the same record, already free of what lies above ``per_turn / 2`` orders (see
+        :func:`low_pass`), and periodic, as all that comes from an inverse Fourier transform is.
     turns : array_like, shape (n,)
         How far the shaft has turned at each sample, rising. [turns]
     per_turn : int
@@ -171,7 +220,11 @@ def resample_to_turns(samples: ArrayLike, turns: ArrayLike, per_turn: int) -> Ar
     if whole < 1:
         raise ModelError(f"the shaft made {angle[-1] - angle[0]:.2f} turns; an order needs at least one whole turn")
     wanted = angle[0] + np.arange(whole * per_turn) / per_turn
-    places = np.interp(wanted, angle, np.arange(angle.size, dtype=np.float64))
+    size = values.shape[-1]
+    places = np.interp(wanted, angle, np.arange(angle.size, dtype=np.float64)) * (size / angle.size)
+    if size != angle.size:
+        # The last of fewer samples lies before the end of the record.
+        values = np.concatenate([values, values[..., :3]], axis=-1)
     return interpolate(values, places)
 
 
@@ -194,7 +247,26 @@ def order_spectrum(samples: ArrayLike, rate_hz: float, turns: ArrayLike, highest
     Spectrum
         Its positions are orders of the reference shaft; ``resolution`` is 2 over the whole turns made.
     """
-    values, angle = np.asarray(samples, dtype=np.float64), np.asarray(turns, dtype=np.float64)
+    values = np.asarray(samples, dtype=np.float64)
+    resampled, per_turn = over_angle(np.fft.rfft(values, axis=-1), rate_hz, turns, highest_order)
+    whole = hann_spectrum(resampled, per_turn)
+    # Beyond the orders asked for lies only what the filter left: no floor to judge lines by.
+    return Spectrum(whole.lines[..., : int(highest_order / whole.spacing) + 1], whole.spacing)
+
+
+def over_angle(
+    lines: NDArray[np.complexfloating], rate_hz: float, turns: ArrayLike, highest_order: float
+) -> tuple[Array, float]:
+    """Return a record at equal steps of shaft angle, and its samples a turn.
+
+    Parameters
+    ----------
+    lines : ndarray, shape (..., n // 2 + 1)
+        ``numpy.fft.rfft`` of the record.
+    rate_hz, turns, highest_order
+        As in :func:`order_spectrum`.
+    """
+    angle = np.asarray(turns, dtype=np.float64)
     fastest = float(np.diff(angle).max()) * rate_hz
     if not highest_order * fastest < 0.45 * rate_hz:
         raise ModelError(
@@ -206,7 +278,7 @@ def order_spectrum(samples: ArrayLike, rate_hz: float, turns: ArrayLike, highest
     # that their mirror images fall beyond the orders wanted.
     slowest = max(float(np.diff(angle).min()) * rate_hz, fastest / _WIDEST_SWEEP)
     per_turn = int(np.ceil(cut / slowest + highest_order)) + 1
-    smooth = low_pass(values, rate_hz, cut)
-    whole = hann_spectrum(resample_to_turns(smooth, angle, per_turn), float(per_turn))
-    # Beyond the orders asked for lies only what the filter left: no floor to judge lines by.
-    return Spectrum(whole.lines[..., : int(highest_order / whole.spacing) + 1], whole.spacing)
+    # No more samples than the interpolation needs.
+    size = min(fast_size(int(np.ceil(angle.size * _SAMPLES_A_CYCLE * cut / rate_hz))), angle.size)
+    smooth = low_pass_of(lines, angle.size, rate_hz, cut, size)
+    return resample_to_turns(smooth, angle, per_turn), float(per_turn)

@@ -55,7 +55,7 @@ def kurtosis(samples: ArrayLike) -> Array:
     return np.asarray((squares * squares).mean(axis=-1) / np.where(second > 0.0, second, np.nan) ** 2)
 
 
-def complex_kurtosis(envelope: NDArray[np.complex128]) -> Array:
+def complex_kurtosis(envelope: NDArray[np.complexfloating]) -> Array:
     r"""Return the kurtosis of a complex envelope, along the last axis, shape (...).
 
     Notes
@@ -67,5 +67,5 @@ def complex_kurtosis(envelope: NDArray[np.complex128]) -> Array:
     .. [1] Spectral kurtosis after Antoni (2006), from memory.
     """
     power = envelope.real**2 + envelope.imag**2
-    mean = power.mean(axis=-1)
-    return np.asarray((power * power).mean(axis=-1) / np.where(mean > 0.0, mean, np.nan) ** 2 - 2.0)
+    mean = power.mean(axis=-1, dtype=np.float64)
+    return np.asarray((power * power).mean(axis=-1, dtype=np.float64) / np.where(mean > 0.0, mean, np.nan) ** 2 - 2.0)

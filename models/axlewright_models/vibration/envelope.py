@@ -73,8 +73,8 @@ def candidate_bands(rate_hz: float, narrowest_hz: float, lowest_hz: float = 0.0)
 
 
 def complex_envelope(
-    lines: NDArray[np.complex128], size: int, rate_hz: float, low_hz: float, high_hz: float, padding: int = 1
-) -> tuple[NDArray[np.complex128], float]:
+    lines: NDArray[np.complexfloating], size: int, rate_hz: float, low_hz: float, high_hz: float, padding: int = 1
+) -> tuple[NDArray[np.complexfloating], float]:
     """Return the complex envelope of one band, at the rate that its width needs.
 
     Parameters
@@ -100,10 +100,11 @@ def complex_envelope(
     count = last - first
     if count < 8:
         raise ModelError(f"the band {low_hz:g} to {high_hz:g} Hz holds {count} bins of the record; 8 are needed")
-    piece = np.zeros((*lines.shape[:-1], padding * count), dtype=np.complex128)
+    piece = np.zeros((*lines.shape[:-1], padding * count), dtype=lines.dtype)
     piece[..., :count] = lines[..., first:last]
     # Twice: the one-sided lines carry half of a real signal's amplitude.
-    envelope = np.fft.ifft(piece, axis=-1) * (2.0 * padding * count / size)
+    piece *= 2.0 * padding * count / size
+    envelope = np.fft.ifft(piece, axis=-1)
     return envelope, padding * count * rate_hz / size
 
 
@@ -120,13 +121,18 @@ def kurtogram(samples: ArrayLike, rate_hz: float, bands: list[tuple[float, float
         As from :func:`candidate_bands`. [Hz]
     """
     values = np.atleast_2d(np.asarray(samples, dtype=np.float64))
-    size = values.shape[-1]
-    lines = np.fft.rfft(values, axis=-1)
-    table: list[list[Band]] = [[] for _ in values]
+    return kurtogram_of(np.fft.rfft(values, axis=-1), values.shape[-1], rate_hz, bands)
+
+
+def kurtogram_of(
+    lines: NDArray[np.complexfloating], size: int, rate_hz: float, bands: list[tuple[float, float]]
+) -> list[list[Band]]:
+    """Return the same from the ``numpy.fft.rfft`` of records of `size` samples, shape (records, size // 2 + 1)."""
+    table: list[list[Band]] = [[] for _ in lines]
     for low, high in bands:
         envelope, _ = complex_envelope(lines, size, rate_hz, low, high)
         count = envelope.shape[-1] // _PIECES
-        pieces = envelope[..., : _PIECES * count].reshape(len(values), _PIECES, count)
+        pieces = envelope[..., : _PIECES * count].reshape(len(lines), _PIECES, count)
         found = np.median(complex_kurtosis(pieces), axis=-1)
         # Variance of the estimate is 4 / count in Gaussian noise; a median of several scatters by pi / 2 of a mean.
         scatter = np.sqrt(4.0 / count * (np.pi / 2.0) / _PIECES)

@@ -16,10 +16,11 @@ from axlewright_models.bearings import Geometry, amplitudes_at_defects, defect_o
 from axlewright_models.errors import ModelError
 from axlewright_models.orders import Train, source_orders
 from axlewright_models.signals import ENVELOPE_CHANNELS, ORDER_CHANNELS
-from axlewright_models.vibration.angle import order_spectrum
+from axlewright_models.vibration.angle import order_spectrum, over_angle, speed_range
 from axlewright_models.vibration.descriptors import crest_factor, kurtosis, rms
-from axlewright_models.vibration.envelope import Band, best_band, candidate_bands, complex_envelope, kurtogram
+from axlewright_models.vibration.envelope import Band, best_band, candidate_bands, complex_envelope, kurtogram_of
 from axlewright_models.vibration.integration import velocity_rms_of
+from axlewright_models.vibration.order_lines import AngleRecord, line_amplitudes, placed
 from axlewright_models.vibration.quality import (
     CLIPPED,
     MOST_MISSING,
@@ -31,10 +32,11 @@ from axlewright_models.vibration.quality import (
     sensor_loose,
     speed_changed,
 )
-from axlewright_models.vibration.spectra import Spectrum, tone_near
+from axlewright_models.vibration.spectra import Spectrum
 
 Array = NDArray[np.float64]
 Samples = NDArray[np.floating]
+Lines = NDArray[np.complexfloating]
 
 # Two bins must fit between the wheel's third order and the driveshaft's first (0.12 orders at a ratio of 3.42).
 FEWEST_TURNS = 18.0
@@ -44,6 +46,8 @@ VELOCITY_BAND_HZ = (10.0, 1000.0)
 HARMONICS_IN_BAND = 3.0
 # The spectrum of a squared envelope falls to nought at the width of its band: judge only the larger part.
 USED_PART_OF_BAND = 0.8
+# Where a line is read, its slip of 2 % and the width of a line beside it.
+SLIP_MARGIN = 1.06
 
 
 @dataclass(frozen=True)
@@ -100,19 +104,22 @@ def window_features(
     if values.shape[-1] != turns.size:
         raise ModelError(f"samples holds {values.shape[-1]} and shaft_turns {turns.size} values; they must match")
     size = values.shape[-1]
-    shape = kurtosis(values)
-    found: dict[str, Array] = {"vib/rms": rms(values), "vib/kurtosis": shape, "vib/crest": crest_factor(values)}
+    found: dict[str, Array] = {
+        "vib/rms": rms(values),
+        "vib/kurtosis": kurtosis(values),
+        "vib/crest": crest_factor(values),
+    }
     lines = np.fft.rfft(values - values.mean(axis=-1, keepdims=True), axis=-1)
     found["vib/velocity"] = 1000.0 * velocity_rms_of(lines, size, rate_hz, *VELOCITY_BAND_HZ)
     found |= dict.fromkeys((*ORDER_CHANNELS, *ENVELOPE_CHANNELS), np.full(values.shape[0], np.nan))
     made = float(turns[-1] - turns[0])
     if made >= FEWEST_TURNS and np.all(np.diff(turns) > 0.0):
-        found |= order_features(values, rate_hz, turns, machine)
+        found |= _order_features(lines, rate_hz, turns, machine)
         if machine.bearing is not None:
-            found |= envelope_features(values, rate_hz, turns, machine.bearing)
+            found |= _envelope_features(lines, rate_hz, turns, machine.bearing)
     usable = lost <= MOST_MISSING
     found = {name: np.where(usable, numbers, np.nan) for name, numbers in found.items()}
-    loose = sensor_loose(lines, size, rate_hz, made * rate_hz / size, shape) & usable
+    loose = sensor_loose(lines, size, rate_hz, made * rate_hz / size) & usable
     doubts = CLIPPED * clipped(values, full_scale) + SAMPLES_MISSING * ~usable + SENSOR_LOOSE * loose
     found["vib/quality"] = np.asarray(doubts + SPEED_CHANGED * speed_changed(turns), dtype=np.float64)
     return found
@@ -120,6 +127,11 @@ def window_features(
 
 def order_features(samples: Samples, rate_hz: float, shaft_turns: Array, machine: Machine) -> dict[str, Array]:
     """Return the amplitude at every source's order, for the ``vib/order/`` channels within reach of the rate."""
+    lines = np.fft.rfft(samples - samples.mean(axis=-1, keepdims=True), axis=-1)
+    return _order_features(lines, rate_hz, shaft_turns, machine)
+
+
+def _order_features(lines: Lines, rate_hz: float, shaft_turns: Array, machine: Machine) -> dict[str, Array]:
     orders = {
         f"vib/order/{name}": order / machine.train.ratio
         for name, order in source_orders(machine.train, machine.gear_ratio).items()
@@ -129,12 +141,10 @@ def order_features(samples: Samples, rate_hz: float, shaft_turns: Array, machine
     reach = {name: order for name, order in orders.items() if 1.1 * order * fastest < 0.44}
     if not reach:
         return {}
-    spectrum = order_spectrum(samples, rate_hz, shaft_turns, 1.1 * max(reach.values()))
-    found = {}
-    for name, order in reach.items():
-        tolerance = max(0.5 * spectrum.spacing, machine.order_tolerance * order)
-        found[name] = tone_near(spectrum, order, tolerance)[1]
-    return found
+    samples, per_turn = over_angle(lines, rate_hz, shaft_turns, 1.1 * max(reach.values()))
+    slowest, fastest = speed_range(shaft_turns)
+    record = AngleRecord(samples, per_turn, float(np.log(fastest / slowest)))
+    return line_amplitudes(record, placed(record, reach, machine.order_tolerance))
 
 
 @dataclass(frozen=True)
@@ -153,17 +163,24 @@ def envelope_views(
     Arguments as in :func:`window_features`. Bands too narrow for the bearing's rhythms at this speed are not tried.
     """
     values = np.atleast_2d(np.asarray(samples, dtype=np.float64))
-    turns = np.asarray(shaft_turns, dtype=np.float64)
-    size = values.shape[-1]
-    fastest = float(np.diff(turns).max()) * rate_hz
     highest = HARMONICS_IN_BAND * max(defect_orders(bearing).values())
-    narrowest = min(highest * fastest / USED_PART_OF_BAND, 0.5 * rate_hz)
-    table = kurtogram(values, rate_hz, candidate_bands(rate_hz, narrowest))
+    return _envelope_views(np.fft.rfft(values, axis=-1), rate_hz, np.asarray(shaft_turns, np.float64), bearing, highest)
+
+
+def _envelope_views(
+    lines: Lines, rate_hz: float, turns: Array, bearing: Geometry, highest: float
+) -> tuple[EnvelopeView, ...]:
+    size = turns.size
+    fastest = float(np.diff(turns).max()) * rate_hz
+    rhythm = HARMONICS_IN_BAND * max(defect_orders(bearing).values()) * fastest
+    narrowest = min(rhythm / USED_PART_OF_BAND, 0.5 * rate_hz)
+    table = kurtogram_of(lines, size, rate_hz, candidate_bands(rate_hz, narrowest))
     views = []
-    for row, bands in zip(values, table, strict=True):
+    for row, bands in zip(lines, table, strict=True):
         band = best_band(bands)
-        envelope, rate = complex_envelope(np.fft.rfft(row), size, rate_hz, band.low_hz, band.high_hz, padding=4)
-        places = np.arange(envelope.shape[-1]) * (rate_hz / rate)
+        # Squaring doubles the width of the band, so twice the samples hold it whole.
+        envelope, rate = complex_envelope(row, size, rate_hz, band.low_hz, band.high_hz, padding=2)
+        places = np.arange(envelope.size) * (rate_hz / rate)
         # The last envelope samples lie beyond the last sample of the record.
         kept = places <= size - 1
         bent = np.interp(places[kept], np.arange(size), turns)
@@ -175,9 +192,15 @@ def envelope_views(
 
 def envelope_features(samples: Samples, rate_hz: float, shaft_turns: Array, bearing: Geometry) -> dict[str, Array]:
     """Return the ``vib/envelope/`` channels."""
-    views = envelope_views(samples, rate_hz, shaft_turns, bearing)
-    lines = [amplitudes_at_defects(view.spectrum, bearing) for view in views]
-    return {f"vib/envelope/{fault}": np.sqrt([float(line[fault]) for line in lines]) for fault in lines[0]}
+    return _envelope_features(np.fft.rfft(samples, axis=-1), rate_hz, shaft_turns, bearing)
+
+
+def _envelope_features(lines: Lines, rate_hz: float, shaft_turns: Array, bearing: Geometry) -> dict[str, Array]:
+    # The first harmonic of the fastest rhythm is all that is read here.
+    highest = SLIP_MARGIN * max(defect_orders(bearing).values())
+    views = _envelope_views(lines, rate_hz, shaft_turns, bearing, highest)
+    told = [amplitudes_at_defects(view.spectrum, bearing) for view in views]
+    return {f"vib/envelope/{fault}": np.sqrt([float(line[fault]) for line in told]) for fault in told[0]}
 
 
 def bearing_decisions(
