@@ -29,8 +29,8 @@ LEAST_ROAD_M_S2 = 0.05
 # a connector's or an overloaded amplifier's drift ("ski slope", common practice, no published source).
 DRIFT_HZ, ROAD_HZ = 1.0, (5.0, 200.0)
 # A bolted sensor resonates far above the band. On a loose bolt it does so within: whenever the axle jolts it harder
-# than what still holds it, it knocks and rings. Then most of the power stands in the upper part of the band even without
-# the few hardest blows (a pothole makes any sensor ring), and it comes and goes with the axle's hop. A bearing
+# than what still holds it, it knocks and rings. Then most of the power stands in the upper part of the band, even
+# without the few hardest blows (a pothole makes any sensor ring), and it comes and goes with the hop. A bearing
 # defect too rings up there, but in the rhythm of the shaft, whatever the road does.
 HOP_HZ = (5.0, 25.0)
 RATTLE_FROM = 0.125
