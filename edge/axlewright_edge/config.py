@@ -6,6 +6,7 @@ It fails whole, before anything runs, with the path of the wrong key.
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -15,8 +16,15 @@ from msgspec import Meta, Struct
 
 from axlewright_edge.address import Address, parse_address
 from axlewright_edge.clock import Trust
+from axlewright_edge.config_errors import readable
 from axlewright_edge.errors import ConfigurationError, LinkError
 from axlewright_edge.outbox import Bounds
+from axlewright_edge.sources.iio_settings import IioSettings
+from axlewright_edge.sources.iio_settings import problems as iio_problems
+from axlewright_edge.sources.j1939.settings import J1939Settings
+from axlewright_edge.sources.recording_settings import RecordingSettings
+from axlewright_edge.sources.recording_settings import problems as recording_problems
+from axlewright_models.signals import INDEX
 
 SHORTEST_WINDOW_S = 1.0
 LONGEST_WINDOW_S = 600.0
@@ -103,12 +111,32 @@ class ReplaySettings(Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     speed: Annotated[float, Meta(ge=0, le=1_000_000)] = 1.0
 
 
+class SensorsSettings(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True, tag_field="kind", tag="sensors"):
+    """A truck's own sensors, several sources combined; `fleet_file` holds teeth, bearing and tyre of the truck.
+
+    ``stale_after_s`` maps channel names to how long a value is still taken as the present one.
+    """
+
+    fleet_file: str
+    vehicle: str = ""
+    overlap: Annotated[float, Meta(ge=0, le=0.9)] = 0.0
+    recent_s: Annotated[float, Meta(ge=0, le=600)] = 60.0
+    stale_after_s: dict[str, Annotated[float, Meta(gt=0, le=3600)]] = {}
+    j1939: J1939Settings | None = None
+    iio: tuple[IioSettings, ...] = ()
+    recording: tuple[RecordingSettings, ...] = ()
+
+
+SourceSettings = SimulatedSettings | ReplaySettings | SensorsSettings
+KINDS = ("simulated", "replay", "sensors")
+
+
 class AgentSettings(_Table, frozen=True, kw_only=True):
     """One agent, complete."""
 
     fleet: Identifier
     vehicle: Identifier
-    source: SimulatedSettings | ReplaySettings
+    source: SimulatedSettings | ReplaySettings | SensorsSettings
     outbox: OutboxSettings
     broker: BrokerSettings = BrokerSettings()
     window_s: WindowSeconds = 10.0
@@ -159,7 +187,7 @@ def parse_agent(text: str, where: str = "agent file", folder: Path | None = None
     try:
         settings = msgspec.convert(_complete(table, folder), AgentSettings)
     except msgspec.ValidationError as error:
-        raise ConfigurationError(f"{where}: {_readable(str(error))}") from error
+        raise ConfigurationError(f"{where}: {readable(str(error), AgentSettings)}") from error
     _check(settings, where)
     return settings
 
@@ -169,31 +197,38 @@ _PATHS = {
     "outbox": ("path",),
     "broker": ("password_file", "authority_file", "certificate_file", "key_file"),
     "source": ("file", "fleet_file", "state_file"),
+    "j1939": ("file",),
+    "iio": ("root", "device_folder"),
+    "recording": ("file",),
 }
 
 
 def _complete(table: dict[str, Any], folder: Path | None) -> dict[str, Any]:
     # Any: a TOML table is free-form until msgspec has checked it.
-    complete = dict(table)
-    for name, keys in _PATHS.items():
-        inner = complete.get(name)
-        if folder is None or not isinstance(inner, dict):
-            continue
-        paths = {key: str(folder / inner[key]) for key in keys if isinstance(inner.get(key), str) and inner[key]}
-        complete[name] = {**inner, **paths}
+    if folder is None:
+        return table
+    complete = {name: _completed(name, inner, folder) for name, inner in table.items()}
+    source = complete.get("source")
+    if isinstance(source, dict):
+        complete["source"] = {name: _completed(name, inner, folder) for name, inner in source.items()}
     return complete
 
 
+def _completed(name: str, inner: Any, folder: Path) -> Any:
+    if name not in _PATHS:
+        return inner
+    if isinstance(inner, list):
+        return [_completed(name, entry, folder) for entry in inner]
+    if not isinstance(inner, dict):
+        return inner
+    paths = {key: str(folder / inner[key]) for key in _PATHS[name] if isinstance(inner.get(key), str) and inner[key]}
+    return {**inner, **paths}
+
+
 def _check_kind(source: dict[str, Any], where: str) -> None:
-    if source.get("kind") not in ("simulated", "replay"):
-        raise ConfigurationError(f'{where}: source.kind is {source.get("kind")!r}; use "simulated" or "replay"')
-
-
-def _readable(text: str) -> str:
-    """Turn msgspec's "problem - at `$.a.b`" into "a.b: problem"."""
-    problem, _, path = text.partition(" - at `$")
-    path = path.rstrip("`").lstrip(".")
-    return f"{path}: {problem}" if path else problem
+    if source.get("kind") not in KINDS:
+        *others, last = (f'"{kind}"' for kind in KINDS)
+        raise ConfigurationError(f"{where}: source.kind is {source.get('kind')!r}; use {', '.join(others)} or {last}")
 
 
 def _check(settings: AgentSettings, where: str) -> None:
@@ -213,6 +248,8 @@ def _check(settings: AgentSettings, where: str) -> None:
     if not tls and (broker.authority_file or broker.certificate_file):
         raise ConfigurationError(f"{where}: broker.url has no TLS though certificates are given; use mqtts://")
     source = settings.source
+    if isinstance(source, SensorsSettings):
+        _check_sensors(source, where)
     if isinstance(source, SimulatedSettings) and source.speed_up > 1.0 and source.begin is None:
         raise ConfigurationError(
             f"{where}: source.speed_up is {source.speed_up:g} but source.begin is missing; name a past time"
@@ -221,3 +258,41 @@ def _check(settings: AgentSettings, where: str) -> None:
         value = getattr(source, key, None)
         if value is not None and value.tzinfo is None:
             raise ConfigurationError(f"{where}: source.{key} has no time zone; end it with Z for UTC")
+
+
+def _check_sensors(source: SensorsSettings, where: str) -> None:
+    if source.j1939 is None and not source.iio and not source.recording:
+        raise ConfigurationError(
+            f"{where}: source: names no sensor; add a table [source.j1939], [[source.iio]] or [[source.recording]]"
+        )
+    problems = [
+        *(text for number, entry in enumerate(source.iio) for text in iio_problems(entry, f"source.iio[{number}]")),
+        *(
+            text
+            for number, entry in enumerate(source.recording)
+            for text in recording_problems(entry, f"source.recording[{number}]")
+        ),
+        *_unequal_rates(source),
+    ]
+    if problems:
+        raise ConfigurationError("\n".join(f"{where}: {problem}" for problem in problems))
+    for name in source.stale_after_s:
+        if name not in INDEX:
+            raise ConfigurationError(
+                f"{where}: source.stale_after_s.{name}: is no channel; use one of {', '.join(INDEX)}"
+            )
+
+
+def _unequal_rates(source: SensorsSettings) -> Iterator[str]:
+    """Yield where accelerometers of one axle are sampled at different rates: one axle's window has one rate."""
+    rates: dict[int, float] = {}
+    for number, entry in enumerate(source.iio):
+        for channel in entry.channels:
+            if channel.channel != "acceleration" or entry.rate_hz is None:
+                continue
+            first_hz = rates.setdefault(channel.axle, entry.rate_hz)
+            if first_hz != entry.rate_hz:
+                yield (
+                    f"source.iio[{number}].rate_hz: is {entry.rate_hz:g}, but another accelerometer of axle "
+                    f"{channel.axle} has {first_hz:g}; sample both alike"
+                )

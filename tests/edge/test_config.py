@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 
 from axlewright_edge.agent_command import load_all
-from axlewright_edge.config import ReplaySettings, SimulatedSettings, load_agent, parse_agent
+from axlewright_edge.config import ReplaySettings, SensorsSettings, SimulatedSettings, load_agent, parse_agent
 from axlewright_edge.errors import ConfigurationError
 
 GOOD = """
@@ -27,7 +28,7 @@ SIMULATED = GOOD.replace('kind = "replay"\nfile = "day.csv"', 'kind = "simulated
         (("fleet =", "flet ="), "agent file: Object contains unknown field `flet`"),
         (('vehicle = "t-1"', ""), "agent file: Object missing required field `vehicle`"),
         (('"t-1"', '"Truck 1"'), "agent file: vehicle: Expected `str` matching regex"),
-        (('"replay"', '"can"'), 'agent file: source.kind is \'can\'; use "simulated" or "replay"'),
+        (('"replay"', '"can"'), 'agent file: source.kind is \'can\'; use "simulated", "replay" or "sensors"'),
         (('file = "day.csv"', ""), "agent file: source: Object missing required field `file`"),
         (
             ('file = "day.csv"', 'file = "day.csv"\nspeed = "fast"'),
@@ -82,7 +83,7 @@ def test_a_wrong_key_of_a_simulated_truck_is_named(line: str, problem: str) -> N
     assert problem in str(raised.value)
 
 
-def test_the_two_sources_are_told_apart_by_kind() -> None:
+def test_the_sources_are_told_apart_by_kind() -> None:
     assert isinstance(parse_agent(GOOD).source, ReplaySettings)
     source = parse_agent(SIMULATED + "speed_up = 60\nbegin = 2026-05-04T06:00:00Z\n").source
     assert isinstance(source, SimulatedSettings)
@@ -114,3 +115,80 @@ def test_two_agents_that_would_disturb_each_other_are_refused(second: str, probl
         (tmp_path / name).write_text(text, encoding="utf-8")
     with pytest.raises(ConfigurationError, match=problem):
         load_all([str(tmp_path / "a.toml"), str(tmp_path / "b.toml")])
+
+
+SENSORS = GOOD.replace('kind = "replay"\nfile = "day.csv"', 'kind = "sensors"\nfleet_file = "fleet.toml"')
+DEVICE = """
+[[source.iio]]
+device = "pinion"
+mode = "buffered"
+rate_hz = 6400.0
+[[source.iio.channels]]
+attribute = "in_accel_z"
+channel = "acceleration"
+axle = 2
+"""
+
+
+@pytest.mark.parametrize(
+    ("text", "problem"),
+    [
+        (SENSORS, "source: names no sensor; add a table [source.j1939], [[source.iio]] or [[source.recording]]"),
+        (
+            SENSORS + DEVICE.replace("buffered", "streamed"),
+            "agent file: source.iio[0].mode: is 'streamed'; use one of 'buffered', 'polled'",
+        ),
+        (SENSORS + DEVICE.replace("buffered", "polled"), 'acceleration needs mode = "buffered"'),
+        (SENSORS + DEVICE.replace("axle = 2", ""), "source.iio[0].channels[0].axle: is missing"),
+        (
+            SENSORS + DEVICE.replace('"acceleration"', '"oil"'),
+            "source.iio[0].channels[0].channel: 'oil' is no channel; use one of acceleration, speed",
+        ),
+        (
+            SENSORS + DEVICE.replace('"acceleration"', '"ambient"'),
+            "source.iio[0].channels[0].axle: is 2; ambient belongs to the whole vehicle",
+        ),
+        (SENSORS + DEVICE + "table = [[1.0, 2.0]]", "source.iio[0].channels[0].table: one point"),
+        (SENSORS + DEVICE + "table = [[2.0, 2.0], [1.0, 3.0]]", "device values must rise"),
+        (SENSORS + DEVICE + "table = [[1.0, 2.0], [2.0, 3.0]]\nfactor = 2.0", "factor and shift are given as well"),
+        (
+            SENSORS + DEVICE.replace("attribute", "atribute"),
+            "source.iio[0].channels[0]: Object contains unknown field `atribute`; did you mean attribute?",
+        ),
+        (
+            SENSORS + DEVICE + DEVICE.replace("6400", "3200"),
+            "source.iio[1].rate_hz: is 3200, but another accelerometer of axle 2 has 6400",
+        ),
+        (SENSORS + "stale_after_s = {oil = 3.0}" + DEVICE, "source.stale_after_s.oil: is no channel; use one of speed"),
+        (SENSORS + "overlap = 0.95" + DEVICE, "source.overlap: Expected `float` <= 0.9"),
+        (SENSORS + '[source.j1939]\ninterface = "canbus"', "source.j1939.interface: is 'canbus'; use one of"),
+        (
+            SENSORS + '[[source.recording]]\nfile = "a.mp3"\naxle = 2',
+            "source.recording[0].file: 'a.mp3' ends in none of .wav",
+        ),
+    ],
+)
+def test_a_wrong_key_of_a_sensor_is_named_with_its_place(text: str, problem: str) -> None:
+    with pytest.raises(ConfigurationError) as raised:
+        parse_agent(text)
+    assert problem in str(raised.value)
+
+
+def test_paths_of_sensors_are_taken_from_the_files_own_folder_too(tmp_path: Path) -> None:
+    text = SENSORS + '[source.j1939]\nfile = "drive.log"\n' + DEVICE.replace("mode", 'root = "devices"\nmode')
+    source = parse_agent(text, folder=tmp_path).source
+    assert isinstance(source, SensorsSettings) and source.j1939 is not None
+    assert (source.fleet_file, source.j1939.file) == (str(tmp_path / "fleet.toml"), str(tmp_path / "drive.log"))
+    assert (source.iio[0].root, source.iio[0].device_folder) == (str(tmp_path / "devices"), "/dev")
+
+
+def test_the_sensors_of_the_sample_are_understood_when_they_are_uncommented() -> None:
+    sample = (Path(__file__).parents[2] / "edge" / "agent.toml").read_text(encoding="utf-8")
+    lines = sample.split("# The truck's own sensors instead", 1)[1].splitlines()[1:]
+    # Of the four ways to say how a shaft turns only one may stay.
+    kept = [
+        line.removeprefix("#").strip() for line in lines if not re.match(r"# (turns|shaft_speed|road_speed) =", line)
+    ]
+    source = parse_agent(GOOD.split("[source]")[0] + "\n".join(kept)).source
+    assert isinstance(source, SensorsSettings)
+    assert (len(source.iio), len(source.recording), source.j1939 is not None) == (2, 1, True)

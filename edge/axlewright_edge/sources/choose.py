@@ -4,20 +4,91 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import msgspec
 
 from axlewright_edge.clock import Clock
-from axlewright_edge.config import AgentSettings, SimulatedSettings
+from axlewright_edge.config import AgentSettings, ReplaySettings, SensorsSettings, SimulatedSettings
+from axlewright_edge.errors import SourceError
 from axlewright_edge.sources.base import Source
+from axlewright_edge.sources.blocks import BlockSource
 from axlewright_edge.sources.replay import ReplaySource
 from axlewright_edge.sources.simulated import SimulatedSource
 
+if TYPE_CHECKING:
+    from axlewright_edge.sources.combined import CombinedSource
+    from axlewright_models.spec import VehicleSpec
+
 
 def make_source(settings: AgentSettings, clock: Clock, wait: Callable[[float], object]) -> Source:
-    """Return the source, not yet open; `wait` waits for some seconds, or less when the agent must stop."""
+    """Return the source, not yet open; `wait` waits for some seconds, or less when the agent must stop.
+
+    Raises
+    ------
+    ModelError
+        The fleet file of a truck with sensors cannot be read, or does not hold the truck.
+    """
     source = settings.source
     vehicle = source.vehicle or settings.vehicle
     if isinstance(source, SimulatedSettings):
         return SimulatedSource(msgspec.structs.replace(source, vehicle=vehicle), clock, wait, settings.window_s)
-    return ReplaySource(Path(source.file), vehicle, source.speed, clock, wait)
+    if isinstance(source, ReplaySettings):
+        return ReplaySource(Path(source.file), vehicle, source.speed, clock, wait)
+    return combined_source(source, vehicle, clock, wait, settings.window_s)
+
+
+def combined_source(
+    source: SensorsSettings, vehicle: str, clock: Clock, wait: Callable[[float], object], window_s: float
+) -> CombinedSource:
+    """Return a truck's own sensors as one source, not yet open."""
+    # What only a truck with sensors needs is not loaded for a simulated or a recorded one.
+    from axlewright_edge.sources.combined import CombinedSource
+    from axlewright_models.spec import load_fleet
+
+    spec = load_fleet(source.fleet_file).vehicle(vehicle)
+    return CombinedSource(
+        block_sources(source, spec, clock),
+        clock,
+        wait,
+        spec,
+        window_s,
+        overlap=source.overlap,
+        recent_s=source.recent_s,
+        stale_s=source.stale_after_s,
+        full_scale=full_scales(source),
+    )
+
+
+def block_sources(source: SensorsSettings, vehicle: VehicleSpec, clock: Clock) -> list[BlockSource]:
+    """Return the sources of a truck, not yet open; the vehicle bus last: a sensor added on purpose has the word.
+
+    Raises
+    ------
+    SourceError
+        A library that a source needs is not installed; the text names the extra to install.
+    """
+    found: list[BlockSource] = []
+    if source.iio:
+        from axlewright_edge.sources.iio import IioSource
+
+        found += [IioSource(entry, clock) for entry in source.iio]
+    if source.recording:
+        raise SourceError("source.recording: this version cannot read recorded waveforms yet; leave the table out")
+    if source.j1939 is not None:
+        from axlewright_edge.sources.j1939 import make_j1939
+
+        found.append(make_j1939(source.j1939, vehicle, clock))
+    return found
+
+
+def full_scales(source: SensorsSettings) -> dict[str, float]:
+    """Return the end of the range of each accelerometer for which the file names one. [m/s2]"""
+    from axlewright_edge.sources.iio_settings import sensor_name
+
+    return {
+        sensor_name(entry, channel): channel.full_scale
+        for entry in source.iio
+        for channel in entry.channels
+        if channel.full_scale is not None
+    }

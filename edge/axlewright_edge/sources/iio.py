@@ -10,25 +10,13 @@ from pathlib import Path
 from axlewright_edge.clock import Clock
 from axlewright_edge.errors import SourceError
 from axlewright_edge.sources.blocks import Block, Sample
-from axlewright_edge.sources.iio_settings import IioChannelSettings, IioSettings
+from axlewright_edge.sources.iio_settings import IioChannelSettings, IioSettings, sensor_name
 from axlewright_edge.sources.iio_stream import IioStream
 from axlewright_edge.sources.iio_sysfs import Conversion, conversion_of, find_device, read_number
 from axlewright_models.wire.messages import SourceHealth
 
 # A channel that failed so often in a row is said to be silent; one failure is a thermocouple's hiccup. Own choice.
 SILENT_AFTER = 3
-
-
-def sensor_name(settings: IioSettings, channel: IioChannelSettings) -> str:
-    """Return what an accelerometer is called within the truck.
-
-    Examples
-    --------
-    >>> channel = IioChannelSettings(attribute="in_accel_z", channel="acceleration", axle=2)
-    >>> sensor_name(IioSettings(device="iio:device0", channels=(channel,)), channel)
-    'iio:device0 in_accel_z'
-    """
-    return channel.sensor or f"{settings.device} {channel.attribute}"
 
 
 class IioSource:

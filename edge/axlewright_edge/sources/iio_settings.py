@@ -48,6 +48,18 @@ class IioSettings(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True)
     device_folder: str = DEVICE_FOLDER
 
 
+def sensor_name(settings: IioSettings, channel: IioChannelSettings) -> str:
+    """Return what an accelerometer is called within the truck.
+
+    Examples
+    --------
+    >>> channel = IioChannelSettings(attribute="in_accel_z", channel="acceleration", axle=2)
+    >>> sensor_name(IioSettings(device="iio:device0", channels=(channel,)), channel)
+    'iio:device0 in_accel_z'
+    """
+    return channel.sensor or f"{settings.device} {channel.attribute}"
+
+
 def problems(settings: IioSettings, where: str) -> Iterator[str]:
     """Yield what is wrong with a table beyond what its types say, each text with the key's path.
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import errno
 import math
+import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -84,10 +85,12 @@ def write_text(path: Path, text: str) -> None:
         It cannot be written; the text names it and what was to be written.
     """
     try:
-        # An attribute is written where it is, never made.
-        with path.open("r+", encoding="utf-8") as file:
-            file.write(text)
-            file.truncate()
+        # As a shell's ">" does, but an attribute that is not there is never made.
+        file = os.open(path, os.O_WRONLY | os.O_TRUNC)
+        try:
+            os.write(file, text.encode())
+        finally:
+            os.close(file)
     except OSError as error:
         raise complaint(path, f"{text} cannot be written", error) from error
 
