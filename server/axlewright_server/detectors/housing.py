@@ -11,32 +11,34 @@ from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.detectors.timing import Flags, Floats, clear_latches, latch, latch_fields
 
-CODES = ("sump-pressure-high", "lube-level-low")
-CHANNELS = ("sump-pressure", "lube-level")
-UNITS = ("kPa", "mm")
+CODES = ("sump-pressure-high", "lube-level-low", "lube-level-high")
+CHANNELS = ("sump-pressure", "lube-level", "lube-level")
+UNITS = ("kPa", "mm", "mm")
 
 
 class Housing(Part):
     """Watch sump pressure and lube level.
 
-    The level counts only after standing ``drain_s``: driving throws the lube about. ``level_mm``: lowest level against
-    the fill plug (own choice; the plug's lip is the usual mark). Delays are own choices.
+    The level counts only after standing ``drain_s``: driving throws the lube about. ``level_mm``, ``high_mm``: lowest
+    and highest level against the fill plug (own choices; the plug's lip is the usual mark). Delays are own choices.
     """
 
     name = "housing"
-    version = 1
+    version = 2
     touches = frozenset({"lube", "breather", "carrier-assembly"})
-    dtype: np.dtype[Any] = np.dtype([("stood_s", "f8"), ("seen", "?", (2,)), *latch_fields(2)])
+    dtype: np.dtype[Any] = np.dtype([("stood_s", "f8"), ("seen", "?", (3,)), *latch_fields(3)])
 
     def __init__(
         self,
         level_mm: float = -12.0,
+        high_mm: float = 6.0,
         drain_s: float = 900.0,
         on_delay_s: float = 300.0,
         off_delay_s: float = 1800.0,
         deadband: float = 2.0,
     ) -> None:
         self.level_mm = level_mm
+        self.high_mm = high_mm
         self.drain_s = drain_s
         self.on_delay_s = on_delay_s
         self.off_delay_s = off_delay_s
@@ -57,15 +59,13 @@ class Housing(Part):
         state["stood_s"] = stood_s
         if not present.any():
             return state, []
-        present[:, 1] &= stood_s >= self.drain_s
+        present[:, 1:] &= (stood_s >= self.drain_s)[:, None]
         state["seen"] |= present
-        limits = np.stack(
-            [table.limit("sump_pressure_limit_kpa")[batch.axles], np.full(len(values), self.level_mm)], axis=1
-        )
+        few = np.full(len(values), self.level_mm), np.full(len(values), self.high_mm)
+        limits = np.stack([table.limit("sump_pressure_limit_kpa")[batch.axles], *few], axis=1)
         slack = np.where(state["on"], self.deadband, 0.0)
-        wanted = np.stack(
-            [values[:, 0] > limits[:, 0] - slack[:, 0], values[:, 1] < limits[:, 1] + slack[:, 1]], axis=1
-        )
+        wanted = values > limits - slack
+        wanted[:, 1] = values[:, 1] < limits[:, 1] + slack[:, 1]
         flips = latch(state, wanted, present, batch.time_s, self.on_delay_s, self.off_delay_s)
         return state, self._symptoms(state, flips, batch, values, limits) if flips.any() else []
 

@@ -9,6 +9,11 @@ Run lengths by design (Siegmund's approximation, independent normal observations
 specification signals less than once in 1e9 observations, one that stands 1 mm inside the tolerance about once in
 19,000 (300 hours of steady driving), one 3 mm outside after 6 minutes. Winsorising keeps a single wild minute from
 signalling: at least three are needed.
+
+Beside the tolerance each axle is held to its own: two hours of steady driving make one observation of the slow chart
+(k = 1, h = 5, 1.1e5 observations in control), whose baseline is the first ``drift_learning`` of them, learnt while
+nothing stands on the axle. A drift of less than ``drift_least_mm`` is not worth a word (own choice: half the usual
+tolerance).
 """
 
 from __future__ import annotations
@@ -17,13 +22,15 @@ from typing import Any
 
 import numpy as np
 
-from axlewright_models.statistics import cusum_step, ewma_step
+from axlewright_models.statistics import cusum_step, ewma_step, welford_step
 from axlewright_server.detectors.base import Part, State, Symptom
 from axlewright_server.detectors.batch import Batch
+from axlewright_server.detectors.chart import Chart
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.detectors.timing import Flags, Floats, exposure, observe, put_back, some
 
 # Quantities followed: 0 = height, 1 = lean. Sides of each: 0 = high / left high, 1 = low / right high.
+DRIFT = Chart("drift", 1, slack=1.0, decision=5.0, weight=0.3, calm=5)
 CODES = (("height-high", "height-low"), ("lean-right", "lean-left"))
 
 
@@ -37,7 +44,7 @@ class RideHeight(Part):
     """
 
     name = "ride-height"
-    version = 1
+    version = 2
     touches = frozenset({"height-valve", "air-spring", "height-sensor"})
     dtype: np.dtype[Any] = np.dtype(
         [
@@ -52,6 +59,10 @@ class RideHeight(Part):
             ("level", "i1", (2, 2)),
             ("calm", "i4", (2,)),
             ("count", "i4"),
+            ("long_s", "f8"),
+            ("long_sum", "f8"),
+            ("moments", "f8", (3,)),
+            *DRIFT.fields(),
         ]
     )
 
@@ -65,6 +76,10 @@ class RideHeight(Part):
         decision: float = 8.0,
         weight: float = 0.3,
         calm: int = 10,
+        drift_s: float = 7200.0,
+        drift_learning: int = 8,
+        drift_floor_mm: float = 0.8,
+        drift_least_mm: float = 3.0,
     ) -> None:
         self.minimum_speed_km_h = minimum_speed_km_h
         self.steady_km_h_per_s = steady_km_h_per_s
@@ -74,10 +89,15 @@ class RideHeight(Part):
         self.decision = decision
         self.weight = weight
         self.calm = calm
+        self.drift_s = drift_s
+        self.drift_learning = drift_learning
+        self.drift_floor_mm = drift_floor_mm
+        self.drift_least_mm = drift_least_mm
 
     def fresh(self, count: int) -> State:
         """Return the records of axles never heard of."""
         state = super().fresh(count)
+        DRIFT.clear(state)
         state["average"] = np.nan
         state["speed"] = np.nan
         state["begun_s"] = np.nan
@@ -96,17 +116,27 @@ class RideHeight(Part):
         # Without the other side there is no lean to see; it then stays what it was.
         lean = np.where(np.isnan(lean), np.nan_to_num(state["average"][:, 1]), lean)
         both = np.stack([deviation, lean], axis=1)
-        ripe, means = observe(state, "window", both, exposure(batch.dt_s, gate), self.observation_s)
+        seconds = exposure(batch.dt_s, gate)
+        ripe, means = observe(state, "window", both, seconds, self.observation_s)
         if not len(ripe):
             return state, []
         part = some(state, ripe)
         symptoms = self._judge(part, means, batch.take(ripe), table)
         put_back(state, ripe, part)
+        # A minute's mean stands for the minute.
+        minutes, deviations = np.zeros(len(state)), np.full(len(state), np.nan)
+        minutes[ripe], deviations[ripe] = self.observation_s, means[:, 0]
+        ripe, slow = observe(state, "long", deviations, minutes, self.drift_s)
+        if len(ripe):
+            part = some(state, ripe)
+            symptoms += self._drift(part, slow, batch.take(ripe))
+            put_back(state, ripe, part)
         return state, symptoms
 
     def observable(self, record: State) -> frozenset[str]:
         """Return the symptoms that could be shown: all, once three observations are in."""
-        return frozenset(code for pair in CODES for code in pair) if record["count"] >= 3 else frozenset()
+        seen = {code for pair in CODES for code in pair} if record["count"] >= 3 else set()
+        return frozenset(seen | {"height-drift"} if record["moments"][0] >= self.drift_learning else seen)
 
     def static_mm(self, state: State, specified_mm: Floats) -> Floats:
         """Return each axle's static height as the averaged observations have it, NaN before the first. [mm]"""
@@ -142,6 +172,38 @@ class RideHeight(Part):
         state["begun_s"] = np.where(sums > 0.0, np.where(np.isnan(state["begun_s"]), now, state["begun_s"]), np.nan)
         state["high"], state["low"] = sums[:, :, 0], sums[:, :, 1]
         return self._symptoms(state, sums, tolerance, batch, table)
+
+    def _drift(self, state: State, means: Floats, batch: Batch) -> list[Symptom]:
+        """Hold means of hours to the axle's own baseline."""
+        count, mean, m2 = state["moments"].T
+        learnt = count >= self.drift_learning
+        lesson = np.where(learnt | batch.suspect, np.nan, means)
+        state["moments"] = np.stack(welford_step(count, mean, m2, lesson), axis=1)
+        spread = np.maximum(np.sqrt(m2 / np.maximum(count - 1.0, 1.0)), self.drift_floor_mm)[:, None]
+        departure = np.where(learnt, means - mean, np.nan)[:, None]
+        changed = DRIFT.step(state, departure, spread, self.drift_least_mm, np.inf, batch.time_s)
+        symptoms = []
+        for row, _, side in zip(*np.nonzero(changed), strict=True):
+            other = int(state["drift_level"][row, 0, 1 - side])
+            if other:
+                # Both sides share one key: a swing past zero is no news until the new side itself changes.
+                continue
+            now = float(batch.time_s[row])
+            symptoms.append(
+                Symptom(
+                    axle=int(batch.axles[row]),
+                    time_s=now,
+                    code="height-drift",
+                    channel="height/left,height/right",
+                    level=int(state["drift_level"][row, 0, side]),
+                    since_s=DRIFT.since_s(state, int(row), 0, int(side), now),
+                    value=float(state["drift_average"][row, 0]),
+                    limit=self.drift_least_mm if side == 0 else -self.drift_least_mm,
+                    unit="mm",
+                    score=DRIFT.score(state, int(row), 0, int(side)),
+                )
+            )
+        return symptoms
 
     def _symptoms(self, state: State, sums: Floats, tolerance: Floats, batch: Batch, table: AxleTable) -> list[Symptom]:
         old = state["level"].copy()

@@ -28,11 +28,18 @@ WATCHED = (
     "lube-level",
     "vib/rms",
 )
+REPLACED = {
+    "lube-sensor": ("lube",),
+    "height-sensor": ("height/left", "height/right"),
+    "vibration-sensor": ("vib/rms",),
+    "carrier-assembly": ("lube", "vib/rms"),
+}
 FAULTS = ("sensor-range", "sensor-silent", "sensor-stuck", "sensor-erratic", "sensor-disagreement")
 _COLUMNS = np.array([INDEX[name] for name in WATCHED])
 _K = len(WATCHED)
 _LUBE, _LEFT, _RIGHT, _VIBRATION = (WATCHED.index(name) for name in ("lube", "height/left", "height/right", "vib/rms"))
 _VIBRATION_COLUMNS = np.array([number for name, number in INDEX.items() if name.startswith("vib/")])
+_SPREADS = {_LEFT: INDEX["height/left-spread"], _RIGHT: INDEX["height/right-spread"], _LUBE: INDEX["lube/slope"]}
 _IS_VIBRATION = np.array([name == "vib/rms" for name in WATCHED])
 
 
@@ -129,6 +136,8 @@ class SensorHealth(Part):
         values = values.copy()
         rows, columns = np.nonzero(faulty)
         values[rows, _COLUMNS[columns]] = np.nan
+        for channel, column in _SPREADS.items():
+            values[faulty[:, channel], column] = np.nan
         mute = np.flatnonzero(faulty[:, _VIBRATION])
         values[np.ix_(mute, _VIBRATION_COLUMNS)] = np.nan
         return values
@@ -137,6 +146,28 @@ class SensorHealth(Part):
         """Return the symptoms that could be shown: those of the channels that ever spoke."""
         names = [name for name, ever in zip(WATCHED, record["ever"], strict=True) if ever]
         return frozenset(f"{fault}:{name}" for fault in FAULTS for name in names)
+
+    def serviced(self, record_rows: State, touched: frozenset[str]) -> State:
+        """Return the records with what a replaced sensor was held against forgotten."""
+        names = {name for word in touched for name in REPLACED.get(word, ())}
+        if not names:
+            return record_rows
+        fresh = self.fresh(len(record_rows))
+        for number, name in enumerate(WATCHED):
+            if name not in names:
+                continue
+            for field in ("ever", "silence_s", "held", "held_for_s", "bad"):
+                record_rows[field][:, number] = fresh[field][:, number]
+            for field in ("on", "pending_s", "since_s"):
+                record_rows[field][:, number::_K] = fresh[field][:, number::_K]
+        if "lube" in names:
+            for field in ("trusted", "trusted_s", "erratic_s"):
+                record_rows[field] = fresh[field]
+        return record_rows
+
+    def forgets(self, key: str, touched: frozenset[str]) -> bool:
+        """Return whether such a repair ends this symptom."""
+        return any(key.endswith(":" + name) for word in touched for name in REPLACED.get(word, ()))
 
     def _outside(self, raw: Floats, speed: Floats, ambient: Floats) -> Flags:
         outside = (raw < LOW[_COLUMNS]) | (raw > HIGH[_COLUMNS])
