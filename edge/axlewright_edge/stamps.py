@@ -49,25 +49,36 @@ class Stamps:
         self._last_s = last_s
         self._raw_s = last_s
         self._elapsed_s = clock.elapsed()
+        self._held = False
         self.steps_back = 0
 
     def next(self, window: Window) -> Window:
         """Return the window as it shall be kept; one without a true time is left as it is."""
         if is_undated(window):
             return window
-        last_s, raw_s, stamp_s = self._last_s, self._raw_s, window.time_s
         now_s = self._clock.elapsed()
         past_s, self._elapsed_s = now_s - self._elapsed_s, now_s
-        self._raw_s = stamp_s
-        if raw_s is not None and stamp_s <= raw_s:
-            self.steps_back += 1
-            LOGGER.warning("the clock stepped back: a window ends %.1f s before the one before it", raw_s - stamp_s)
-        held = last_s is not None and stamp_s <= last_s and last_s - stamp_s <= LARGEST_HELD_STEP_S
-        fallen = last_s is not None and stamp_s <= last_s and not held
-        if held and last_s is not None and raw_s is not None:
-            since_s = stamp_s - raw_s if stamp_s > raw_s else past_s
-            stamp_s = last_s + max(_LEAST_STEP_S, PACE_WHILE_HELD * since_s)
-        self._last_s = stamp_s
-        if not held and not fallen:
+        last_s, raw_s = self._last_s, self._raw_s
+        self._last_s = self._raw_s = window.time_s
+        if last_s is None or raw_s is None:
             return window
-        return Window(stamp_s, {**window.vehicle, CORRECTED: 1.0}, window.axles)
+        since_s = window.time_s - raw_s
+        if since_s <= 0.0:
+            self.steps_back += 1
+            self._held = last_s - window.time_s <= LARGEST_HELD_STEP_S
+            LOGGER.warning("the clock stepped back: a window ends %.1f s before the one before it", -since_s)
+            since_s = past_s
+            if not self._held:
+                return _flagged(window, window.time_s)
+        if not self._held:
+            return window
+        stamp_s = last_s + max(_LEAST_STEP_S, PACE_WHILE_HELD * since_s)
+        if window.time_s >= stamp_s:
+            self._held = False
+            return window
+        self._last_s = stamp_s
+        return _flagged(window, stamp_s)
+
+
+def _flagged(window: Window, time_s: float) -> Window:
+    return Window(time_s, {**window.vehicle, CORRECTED: 1.0}, window.axles)
