@@ -7,14 +7,14 @@ anchor falls well inside its longest stretch without a stop; the other shifts fo
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from axlewright_simulators.faults import Fault
-from axlewright_simulators.roads import PAYLOAD_KG, TARE_KG, Route, Work, draw_route, with_climb, with_stop
+from axlewright_simulators.roads import PAYLOAD_KG, TARE_KG, Route, Work, draw_route, with_climb, with_habits, with_stop
 from axlewright_simulators.trips import COLUMN, COLUMNS, Traction, Trip, drive
 from axlewright_simulators.weather import DAY_S, Weather
 
@@ -23,6 +23,7 @@ SHIFT_SCATTER_S = 1500.0
 REST_SHARE = 0.1  # of days without work
 LONGEST_SHIFT_S = 22.0 * 3600.0
 CLIMB_M = 36_000.0
+ON_THE_ROAD = ("mountain-pull", "lowered")  # events that change a shift in its middle
 LOWERING_MARGIN_S = 75.0  # the truck stands this long before it is lowered, and after it is up again
 
 
@@ -41,6 +42,35 @@ class DutyWindows:
         """Return the time mean of a column of :data:`axlewright_simulators.trips.COLUMNS`, (t,)."""
         column: Array = self.means[COLUMN[name]]
         return column
+
+
+@dataclass(frozen=True)
+class Habits:
+    """How one driver and one set of tyres differ from the next.
+
+    ``pace`` is the share of the limits that he drives; ``tyre_worn`` is how far the drive tyres' life is used at the
+    anchor.
+    """
+
+    pace: float = 1.0
+    tyre_worn: float = 0.0
+    wears: bool = False
+
+    def radius_factor(self, since_anchor_s: float) -> float:
+        """Return the rolling radius over that of the fleet file; worn tyres are changed for new ones in their turn."""
+        worn = (self.tyre_worn + since_anchor_s / TYRE_LIFE_S) % 1.0 if self.wears else 0.0
+        return 1.0 - TREAD_SHARE * worn
+
+
+STEADY = Habits()
+TYRE_LIFE_S = 500.0 * DAY_S
+TREAD_SHARE = 0.012  # of the rolling radius: some 12 mm of tread on half a metre
+
+
+def draw_habits(seed: int, place: int) -> Habits:
+    """Return the habits of one truck's driver, and how worn its tyres are."""
+    random = np.random.default_rng([seed, place, 14])
+    return Habits(float(random.uniform(0.92, 1.0)), float(random.uniform(0.0, 1.0)), wears=True)
 
 
 class Duty(Protocol):
@@ -85,7 +115,9 @@ class WorkingDays:
     drives_at_anchor : bool
         Whether the anchor finds it on the road.
     events : sequence of Fault
-        Its mountain pulls, and the stops at which it is lowered.
+        Its mountain pulls, the stops at which it is lowered, its days of overload and of mountain work, its new tyres.
+    habits : Habits
+        Of its driver and tyres.
     """
 
     work: Work
@@ -96,6 +128,7 @@ class WorkingDays:
     anchor_s: float
     drives_at_anchor: bool = True
     events: tuple[Fault, ...] = ()
+    habits: Habits = STEADY
     trips: dict[int, tuple[float, Trip]] = field(default_factory=dict)
 
     def windows(self, edges_s: Array) -> DutyWindows:
@@ -124,8 +157,30 @@ class WorkingDays:
         return bool(np.random.default_rng([self.seed, self.place, shift + 100_000, 12]).random() < REST_SHARE)
 
     def route(self, shift: int) -> Route:
-        """Return the road of a shift."""
-        return draw_route(self.work, self.seed, self.place, shift)
+        """Return the road of a shift, as this driver takes it."""
+        route = draw_route(self.work, self.seed, self.place, shift)
+        sizes = {"overload": 1.0, "mountain-duty": 1.0}
+        for event in self.events:
+            if event.kind in sizes and event.share(self._about_s(shift)) > 0.0:
+                sizes[event.kind] *= event.severity
+        if self.habits is STEADY and all(size == 1.0 for size in sizes.values()):
+            return route
+        return with_habits(route, self.habits.pace, sizes["overload"], sizes["mountain-duty"])
+
+    def traction_on(self, shift: int) -> Traction:
+        """Return what the truck pulls with on a shift: its tyres wear, and are changed."""
+        about_s = self._about_s(shift)
+        factor = self.habits.radius_factor(about_s - self.anchor_s)
+        for event in self.events:
+            if event.kind == "tyre-radius":
+                factor *= 1.0 + float(event.level(about_s))
+        if factor == 1.0:
+            return self.traction
+        return replace(self.traction, revolutions_per_m=self.traction.revolutions_per_m / factor)
+
+    def _about_s(self, shift: int) -> float:
+        """Return about when a shift is driven, in Unix time. [s]"""
+        return self.anchor_s + shift * DAY_S
 
     def place_shift(self, shift: int, trip: Trip) -> float:
         """Return the Unix time at which a shift starts; shift zero must be placed first."""
@@ -154,13 +209,13 @@ def _solve(wanted: list[tuple[WorkingDays, int]]) -> None:
         return
     routes = [duty.route(shift) for duty, shift in wanted]
     winds = [_mean_wind(duty, shift) for duty, shift in wanted]
-    trips = drive(routes, [duty.traction for duty, _ in wanted], winds)
+    trips = drive(routes, [duty.traction_on(shift) for duty, shift in wanted], winds)
     for (duty, shift), route, wind, trip in zip(wanted, routes, winds, trips, strict=True):
         start = duty.place_shift(shift, trip)
-        duty.trips[shift] = (start, _eventful(duty, start, trip, route, wind))
+        duty.trips[shift] = (start, _eventful(duty, shift, start, trip, route, wind))
 
 
-def _eventful(duty: WorkingDays, start_s: float, trip: Trip, route: Route, wind_m_s: float) -> Trip:
+def _eventful(duty: WorkingDays, shift: int, start_s: float, trip: Trip, route: Route, wind_m_s: float) -> Trip:
     """Return the trip with the climbs and stops that begin during it; what lies before them stays as it was."""
     for since, event in _events(duty, start_s, trip.duration_s):
         if event.kind == "mountain-pull":
@@ -168,7 +223,7 @@ def _eventful(duty: WorkingDays, start_s: float, trip: Trip, route: Route, wind_
         else:
             length = (event.end_s or event.onset_s) - event.onset_s
             route = with_stop(route, _distance_m(trip, since - LOWERING_MARGIN_S), length + 2.0 * LOWERING_MARGIN_S)
-        trip = drive([route], [duty.traction], [wind_m_s])[0]
+        trip = drive([route], [duty.traction_on(shift)], [wind_m_s])[0]
     return trip
 
 
@@ -176,6 +231,8 @@ def _events(duty: WorkingDays, start_s: float, duration_s: float) -> list[tuple[
     """Return the events that begin during a shift, by seconds since its start."""
     found = []
     for event in duty.events:
+        if event.kind not in ON_THE_ROAD:
+            continue
         since = event.onset_s - start_s
         if event.repeat_s is not None and since < 0.0:
             since %= event.repeat_s

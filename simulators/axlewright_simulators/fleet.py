@@ -10,7 +10,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,8 +18,10 @@ from numpy.typing import NDArray
 from axlewright_models.errors import ModelError
 from axlewright_models.spec import FleetSpec
 from axlewright_simulators import plant
-from axlewright_simulators.duty import Duty, WorkingDays, prepare
+from axlewright_simulators.climates import VALE, climate_of
+from axlewright_simulators.duty import STEADY, Duty, WorkingDays, draw_habits, prepare
 from axlewright_simulators.faults import Fault
+from axlewright_simulators.knobs import PLAIN, Knobs, Louder, drop_missing, spread_axles, spread_trucks
 from axlewright_simulators.measure import Measurement, measure
 from axlewright_simulators.parameters import axle_rows, place_number, traction_of, truck_rows, work_of
 from axlewright_simulators.state import PlantState, TruckFile, flatten, from_lists, to_lists, unflatten
@@ -29,7 +31,9 @@ from axlewright_simulators.weather import Weather
 Array = NDArray[np.float64]
 WARM_UP_S = 5.0 * 3600.0
 WARM_UP_STEP_S = 60.0
-EVENTS = ("mountain-pull", "lowered")  # faults that change where and how the truck drives
+# Faults that change where and how the truck drives.
+EVENTS = ("mountain-pull", "lowered", "overload", "mountain-duty", "tyre-radius")
+STEEPEST = 0.085  # of any road, in any climate
 
 
 @dataclass(frozen=True)
@@ -37,13 +41,14 @@ class Block:
     """What t successive windows measured, and beside it the truth.
 
     ``vehicle`` holds vehicle channels (t, n), ``axle`` axle channels (t, r), in channel units, NaN = missing;
-    ``truth`` holds quantities that no truck sends, (t, r).
+    ``truth`` holds quantities that no truck sends, (t, r); ``lost`` (t, n) tells windows that never arrive.
     """
 
     edges_s: Array
     vehicle: dict[str, Array]
     axle: dict[str, Array]
     truth: dict[str, Array]
+    lost: NDArray[np.bool_]
 
 
 class FleetSimulator:
@@ -69,6 +74,8 @@ class FleetSimulator:
         Duties to use in place of working days, by vehicle (an external cycle).
     state : PlantState, optional
         Where to go on from; without it the trucks work some hours in silence first.
+    knobs : Knobs
+        How much harder than usual it is.
     """
 
     def __init__(
@@ -83,6 +90,7 @@ class FleetSimulator:
         parked_at_anchor: Sequence[str] = (),
         duties: Mapping[str, Duty] | None = None,
         state: PlantState | None = None,
+        knobs: Knobs = PLAIN,
     ) -> None:
         self.fleet = fleet
         self.seed = seed
@@ -91,11 +99,14 @@ class FleetSimulator:
         self.faults = tuple(faults)
         self.parked_at_anchor = frozenset(parked_at_anchor)
         specs = [fleet.vehicle(name) for name in self.vehicles]
-        self.axles = axle_rows(specs, seed)
-        self.trucks = truck_rows(specs, seed)
+        self.knobs = knobs
+        self.axles = spread_axles(axle_rows(specs, seed), self.vehicles, seed, knobs.parameter_spread)
+        self.trucks = spread_trucks(truck_rows(specs, seed), self.vehicles, seed, knobs.parameter_spread)
+        rough = np.array([climate_of(name).roughness for name in self.vehicles])
+        self.trucks = replace(self.trucks, roughness=self.trucks.roughness * rough)
         self.axle_vehicles = tuple(self.vehicles[index] for index in self.axles.truck)
         self.axle_positions = tuple(int(position) for position in self.axles.position)
-        self.weather = [Weather(seed, place_number(name)) for name in self.vehicles]
+        self.weather = [Weather(seed, place_number(name), climate_of(name)) for name in self.vehicles]
         self._duties = [
             (duties or {}).get(name) or self._working_days(name, weather)
             for name, weather in zip(self.vehicles, self.weather, strict=True)
@@ -112,8 +123,13 @@ class FleetSimulator:
     def _working_days(self, name: str, weather: Weather) -> WorkingDays:
         spec = self.fleet.vehicle(name)
         events = tuple(fault for fault in self.faults if fault.kind in EVENTS and fault.vehicle == name)
+        climate = climate_of(name)
+        work = work_of(spec)
+        hilly = replace(
+            work, hilliness=work.hilliness * climate.hills, steepest=min(work.steepest * climate.hills, STEEPEST)
+        )
         return WorkingDays(
-            work_of(spec),
+            hilly,
             traction_of(spec),
             weather,
             self.seed,
@@ -121,6 +137,8 @@ class FleetSimulator:
             self.anchor_s,
             name not in self.parked_at_anchor,
             events,
+            # The demonstration's drivers and tyres are all of a kind; those of large fleets are not.
+            STEADY if climate is VALE else draw_habits(self.seed, place_number(name)),
         )
 
     def advance(self, edges_s: Array) -> Block:
@@ -147,11 +165,14 @@ class FleetSimulator:
         upsets = Upsets.gather(self.faults, self.vehicles, self.axle_vehicles, self.axle_positions, edges)
         run = plant.run(self.axles, self.trucks, self.state, drive, upsets, edges[1:])
         places = sum(place_number(name) for name in self.vehicles) % 2**32
-        random = np.random.default_rng([self.seed, places, int(edges[0] * 1000.0), 31])
+        key = [self.seed, places, int(edges[0] * 1000.0)]
+        random = Louder(np.random.PCG64([*key, 31]), self.knobs.noise)
         seen: Measurement = measure(self, drive, upsets, run, edges, random)
         self.state = seen.state
         self.time_s = float(edges[-1])
-        return Block(edges, seen.vehicle, seen.axle, run.truth)
+        drop_missing(seen.axle, self.axle_vehicles, self.axle_positions, self.seed, self.knobs.missing_sensors)
+        lost = np.random.default_rng([*key, 32]).random((edges.size - 1, len(self.vehicles))) < self.knobs.lost_frames
+        return Block(edges, seen.vehicle, seen.axle, run.truth, lost)
 
     def truck_file(self, vehicle: str) -> TruckFile:
         """Return one truck's state for its own file."""

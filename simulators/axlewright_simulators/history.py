@@ -91,11 +91,11 @@ def table_of(block: Block, simulator: FleetSimulator, schema: pa.Schema | None =
 
 
 def _told(block: Block, ends: Array) -> NDArray[np.bool_]:
-    """Return which windows a truck reports, (t, n): all while the ignition is on, else one in ten minutes."""
+    """Return which windows arrive, (t, n): all while the ignition is on, else one in ten minutes, but those lost."""
     asleep = block.vehicle["ignition"] < 0.5
     slot = np.floor(ends / PARKED_WINDOW_S)
     first = np.append(True, np.diff(slot) > 0.0)
-    told: NDArray[np.bool_] = ~asleep | first[:, None]
+    told: NDArray[np.bool_] = (~asleep | first[:, None]) & ~block.lost
     return told
 
 

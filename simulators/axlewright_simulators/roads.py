@@ -67,6 +67,15 @@ def draw_route(work: Work, seed: int, place: int, shift: int) -> Route:
     )
 
 
+def with_habits(route: Route, pace: float, payload: float = 1.0, hills: float = 1.0) -> Route:
+    """Return the route as a driver takes it who keeps to a share of the limits, with more load or over steeper hills.
+
+    Grades stay within the steepest that a road has anywhere here, 9 %.
+    """
+    mass = TARE_KG + payload * (route.mass_kg - TARE_KG)
+    return Route(route.limit_m_s * pace, np.clip(route.grade * hills, -0.09, 0.09), mass, route.dwell_s)
+
+
 def with_climb(route: Route, begin_m: float, length_m: float, grade: float) -> Route:
     """Return the route with one long even climb and a full load from `begin_m` on; no stop interrupts it."""
     first = min(int(begin_m / CELL_M), route.grade.size - 2)

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from axlewright_simulators.climates import VALE, Climate
+
 DAY_S = 86400.0
 YEAR_S = 365.2425 * DAY_S
 WARMEST_DAY_S = 200.0 * DAY_S  # mid July
@@ -28,8 +30,8 @@ class Weather:
         The region's seed, equal for all trucks of a fleet.
     place : int
         Tells the trucks apart: a slow local departure and the truck's own showers.
-    mean_cel : float
-        Yearly mean of the air temperature. [Cel]
+    climate : Climate
+        The region's.
 
     Examples
     --------
@@ -39,35 +41,35 @@ class Weather:
 
     seed: int
     place: int
-    mean_cel: float = 17.0
+    climate: Climate = VALE
 
     def ambient_cel(self, time_s: ArrayLike) -> Array:
         """Return the air temperature at Unix times of any shape. [Cel]"""
         time = np.asarray(time_s, dtype=np.float64)
-        season = 7.0 * np.cos(2.0 * np.pi * (time % YEAR_S - WARMEST_DAY_S) / YEAR_S)
-        hour = 4.5 * np.cos(2.0 * np.pi * (time % DAY_S - WARMEST_HOUR_S) / DAY_S)
-        fronts = 3.0 * _waves(time, (self.seed, 1), shortest_s=1.7 * DAY_S, longest_s=11.0 * DAY_S)
+        season = self.climate.season_k * np.cos(2.0 * np.pi * (time % YEAR_S - WARMEST_DAY_S) / YEAR_S)
+        hour = self.climate.day_k * np.cos(2.0 * np.pi * (time % DAY_S - WARMEST_HOUR_S) / DAY_S)
+        fronts = self.climate.fronts_k * _waves(time, (self.seed, 1), shortest_s=1.7 * DAY_S, longest_s=11.0 * DAY_S)
         local = 1.2 * _waves(time, (self.seed, 2, self.place), shortest_s=0.4 * DAY_S, longest_s=2.0 * DAY_S)
-        return self.mean_cel + season + hour + fronts + local
+        return self.climate.mean_cel + season + hour + fronts + local
 
     def wind_m_s(self, time_s: ArrayLike) -> Array:
         """Return the wind along the road, positive from ahead, at Unix times of any shape. [m/s]"""
         time = np.asarray(time_s, dtype=np.float64)
         strength = 2.5 + 2.0 * np.abs(_waves(time, (self.seed, 3), 0.5 * DAY_S, 6.0 * DAY_S))
         heading = _waves(time, (self.seed, 4, self.place), 900.0, 7200.0)
-        return strength * np.clip(heading, -1.5, 1.5)
+        return self.climate.wind * strength * np.clip(heading, -1.5, 1.5)
 
     def crosswind_m_s(self, time_s: ArrayLike) -> Array:
         """Return the wind across the road, positive from the left, at Unix times of any shape. [m/s]"""
         time = np.asarray(time_s, dtype=np.float64)
-        return 3.0 * np.clip(_waves(time, (self.seed, 5, self.place), 600.0, 5400.0), -1.5, 1.5)
+        return self.climate.wind * 3.0 * np.clip(_waves(time, (self.seed, 5, self.place), 600.0, 5400.0), -1.5, 1.5)
 
     def rain(self, time_s: ArrayLike) -> Array:
         """Return how wet the road is, 0 (dry) to 1 (heavy rain), at Unix times of any shape."""
         time = np.asarray(time_s, dtype=np.float64)
         front = _waves(time, (self.seed, 6), 1.0 * DAY_S, 7.0 * DAY_S)
         shower = _waves(time, (self.seed, 7, self.place), 3600.0, 6.0 * 3600.0)
-        return np.clip(front + 0.6 * shower - 0.9, 0.0, 1.0)
+        return np.clip(front + 0.6 * shower - self.climate.dryness, 0.0, 1.0)
 
 
 def _waves(time: Array, key: tuple[int, ...], shortest_s: float, longest_s: float, count: int = 6) -> Array:
