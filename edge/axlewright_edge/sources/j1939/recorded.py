@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -125,7 +126,10 @@ def _from_python_can(path: Path, kind: str) -> Iterator[BusFrame]:
     try:
         # Any: python-can's readers share no constructor; each takes a file.
         make: Any = MESSAGE_READERS[kind]
-        with make(str(path)) as reader:
+        with ExitStack() as opened:
+            # python-can's BLF reader leaves the file open when it meets no BLF.
+            file = opened.enter_context(path.open("rb")) if kind == ".blf" else str(path)
+            reader = opened.enter_context(make(file))
             for message in reader:
                 begin_s = message.timestamp if begin_s is None else begin_s
                 if message.is_error_frame or message.is_remote_frame:

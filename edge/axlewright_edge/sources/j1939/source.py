@@ -70,7 +70,11 @@ class J1939Source:
             It cannot be opened.
         """
         self._fresh()
-        self._feed.open()
+        try:
+            self._feed.open()
+        except SourceError as error:
+            self._failure = str(error)
+            raise
 
     def read(self, timeout_s: float) -> Block:
         """Return what has come.
@@ -81,13 +85,20 @@ class J1939Source:
             The bus or the recording has failed.
         """
         samples: list[Sample] = []
-        for frame in self._feed.read(timeout_s):
+        try:
+            frames = self._feed.read(timeout_s)
+        except SourceError as error:
+            self._failure = str(error)
+            raise
+        for frame in frames:
             self._heard_s = frame.elapsed_s
             samples.extend(self._samples(frame))
         return Block(values=tuple(samples))
 
     def health(self) -> SourceHealth:
         """Return how the bus is doing."""
+        if self._failure:
+            return SourceHealth(name=self.name, state="failed", note=self._failure[:NOTE_LENGTH])
         # A recording that is read faster than life has a time of its own.
         now_s = self._heard_s if self._settings.file else self._clock.elapsed()
         quiet = now_s - self._heard_s > SILENT_AFTER_S
@@ -130,6 +141,7 @@ class J1939Source:
         self._translator = Translator(self._settings, self._vehicle, self._database)
         self._transport = transport.Transport()
         self._heard_s = self._clock.elapsed()
+        self._failure = ""
         self._frames = 0
         self._short_identifiers = 0
 
