@@ -10,7 +10,6 @@ import msgspec
 
 from axlewright_edge.clock import Clock
 from axlewright_edge.config import AgentSettings, ReplaySettings, SensorsSettings, SimulatedSettings
-from axlewright_edge.errors import SourceError
 from axlewright_edge.sources.base import Source
 from axlewright_edge.sources.blocks import BlockSource
 from axlewright_edge.sources.replay import ReplaySource
@@ -74,7 +73,9 @@ def block_sources(source: SensorsSettings, vehicle: VehicleSpec, clock: Clock) -
 
         found += [IioSource(entry, clock) for entry in source.iio]
     if source.recording:
-        raise SourceError("source.recording: this version cannot read recorded waveforms yet; leave the table out")
+        from axlewright_edge.sources.recording import RecordingSource
+
+        found += [RecordingSource(entry, clock) for entry in source.recording]
     if source.j1939 is not None:
         from axlewright_edge.sources.j1939 import make_j1939
 

@@ -130,7 +130,8 @@ def _join(parts: Sequence[Piece]) -> Cut:
             runs.append(np.full(lost, np.nan, dtype=np.float32))
             missing += lost
         runs.append(piece.samples)
-    samples = np.concatenate(runs, dtype=np.float32)
+    # A tacho's turns may come in double precision: after hours of driving a float32 no longer tells single degrees.
+    samples = np.concatenate(runs)
     begin_s = parts[0].elapsed_s
     ahead_s = parts[-1].elapsed_s - begin_s
     before = samples.size - parts[-1].samples.size
