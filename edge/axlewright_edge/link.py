@@ -5,11 +5,14 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
 from random import Random
 
 from paho.mqtt.enums import MQTTProtocolVersion
 
 from axlewright_edge.backoff import Backoff
+from axlewright_edge.certificate import expiry_s
 from axlewright_edge.clock import UNDATED_BELOW_S, Clock, clock_is_set
 from axlewright_edge.config import BrokerSettings
 from axlewright_edge.errors import LinkError
@@ -26,9 +29,11 @@ from axlewright_models.wire.messages import Command, SourceHealth, Status
 
 LOGGER = logging.getLogger(__name__)
 # A connection that stood for a shorter time proves nothing; the waits go on growing.
-STOOD_LONG_S = 10.0
-# Two agents of one vehicle end each other's connections; from the fourth short one on it is said.
+STOOD_LONG_S = 75.0
+# Two agents of one vehicle end each other's connections, and not every broker says so: from the fourth short one on
+# it is told. The time is above the longest wait, or each would take the other's pause for a connection that stood.
 SHORT_CONNECTIONS = 4
+EXPIRES_SOON_S = 14 * 86400.0
 _VERSIONS = {
     "auto": (MQTTProtocolVersion.MQTTv5, MQTTProtocolVersion.MQTTv311),
     "5": (MQTTProtocolVersion.MQTTv5,),
@@ -91,6 +96,8 @@ class Link:
             End.TAKEN: Backoff(first_s=30.0, ceiling_s=600.0, chance=chance),
         }
         self._short = 0
+        self._certificate = Path(settings.certificate_file) if settings.certificate_file else None
+        self._told_of_expiry = False
         self._versions = list(_VERSIONS[settings.version])
         self._notes = Notes()
         self._session: Session | None = None
@@ -176,6 +183,8 @@ class Link:
 
     def _judge(self, end: End, stood: bool, lasted_s: float) -> None:
         """Decide from how a connection went how long to wait before the next, and say what a person should know."""
+        if stood:
+            self._warn_of_expiry()
         if stood and lasted_s >= STOOD_LONG_S:
             self._backoff.reset()
             self._patient[End.REFUSED].reset()
@@ -191,9 +200,26 @@ class Link:
             )
 
     def _hint(self, reason: str) -> str:
-        if "certificate" in reason.lower() and not clock_is_set(self._clock):
-            return "; the truck's clock is not set yet, so no certificate can be judged"
-        return ""
+        if not clock_is_set(self._clock):
+            judged = "certificate" in reason.lower()
+            return "; the truck's clock is not set yet, so no certificate can be judged" if judged else ""
+        return self._certificate_ends(0.0)
+
+    def _certificate_ends(self, within_s: float) -> str:
+        ends_s = None if self._certificate is None else expiry_s(self._certificate)
+        if ends_s is None or ends_s - self._clock.now() > within_s:
+            return ""
+        day = datetime.fromtimestamp(ends_s, UTC).date().isoformat()
+        verb = "ended" if ends_s <= self._clock.now() else "ends"
+        return f"; this truck's certificate {verb} on {day}: renew {self._certificate} (broker.certificate_file)"
+
+    def _warn_of_expiry(self) -> None:
+        if self._told_of_expiry or not clock_is_set(self._clock):
+            return
+        self._told_of_expiry = True
+        if warning := self._certificate_ends(EXPIRES_SOON_S).removeprefix("; "):
+            LOGGER.warning("%s: %s", self._vehicle, warning)
+            self.say(warning)
 
     @property
     def _tries_older_next(self) -> bool:

@@ -91,6 +91,7 @@ class Session:
         self._version = version
         self.stood = False
         self.reason = ""
+        self._complaint = ""
         self._refused = False
         self._taken = False
         self._ended = False
@@ -125,7 +126,7 @@ class Session:
                 return End.STOPPED
             code = self._client.loop(PACE_S)
             if code != MQTTErrorCode.MQTT_ERR_SUCCESS:
-                self.reason = self.reason or mqtt.error_string(code)
+                self.reason = self.reason or self._complaint or mqtt.error_string(code)
                 break
             if self.stood:
                 self._turn()
@@ -208,6 +209,7 @@ class Session:
         client.on_connect = self._guarded(self._on_connect)
         client.on_disconnect = self._guarded(self._on_disconnect)
         client.on_message = self._guarded(self._on_message)
+        client.on_log = self._guarded(self._on_log)
         client.on_publish = self._guarded(self._on_publish)
         return client
 
@@ -243,7 +245,12 @@ class Session:
     ) -> None:
         self._ended = True
         self._taken = code.value == _SESSION_TAKEN_OVER
-        self.reason = self.reason or str(code)
+        self.reason = self.reason or self._complaint or str(code)
+
+    def _on_log(self, client: mqtt.Client, _: object, level: int, text: str) -> None:
+        # What paho does not raise, such as the alert by which a broker turns an expired certificate away.
+        if level == mqtt.MQTT_LOG_ERR:
+            self._complaint = text
 
     def _on_publish(self, client: mqtt.Client, _: object, mid: int, code: ReasonCode, properties: object) -> None:
         refusal = str(code) if code.is_failure else ""

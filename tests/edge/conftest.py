@@ -9,7 +9,9 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, Protocol
 
 import paho.mqtt.client as mqtt
@@ -21,6 +23,7 @@ from axlewright_models.wire.frames import Frame, decode_frame
 from axlewright_models.wire.messages import Ack, Command, Status, decode_message, encode_message
 from axlewright_models.wire.topics import Topic, TopicKind, subscription
 
+SERVICES_REQUIRED = os.environ.get("AXLEWRIGHT_REQUIRE_SERVICES") == "1"
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
 
 
@@ -68,8 +71,9 @@ class Mosquitto:
 
     def __init__(self, folder: Path) -> None:
         if MOSQUITTO is None:
-            required = os.environ.get("AXLEWRIGHT_REQUIRE_SERVICES") == "1"
-            (pytest.fail if required else pytest.skip)("mosquitto is not installed (apt-get install mosquitto)")
+            (pytest.fail if SERVICES_REQUIRED else pytest.skip)(
+                "mosquitto is not installed (apt-get install mosquitto)"
+            )
         self.port = free_port()
         self._file = folder / "mosquitto.conf"
         self._file.write_text(
@@ -180,3 +184,58 @@ def office(broker: RunningBroker) -> Iterator[FakeOffice]:
     fake.start()
     yield fake
     fake.stop()
+
+
+def tool(name: str) -> str:
+    """Return where a program is; without it the test is skipped, or fails where services are required."""
+    found = shutil.which(name) or shutil.which(name, path="/usr/sbin")
+    if found is None:
+        (pytest.fail if SERVICES_REQUIRED else pytest.skip)(f"{name} is not installed")
+    return str(found)
+
+
+def answers(port: int) -> bool:
+    try:
+        socket.create_connection(("127.0.0.1", port), timeout=0.3).close()
+    except OSError:
+        return False
+    return True
+
+
+@contextmanager
+def mosquitto(folder: Path, port: int, lines: str) -> Iterator[None]:
+    """Run mosquitto with these lines of configuration."""
+    file = folder / "mosquitto.conf"
+    # Started as root it would drop to a user who cannot read the test's keys.
+    file.write_text(f"user {os.environ.get('USER', 'root')}\n{lines}\n", encoding="utf-8")
+    process = subprocess.Popen(
+        [tool("mosquitto"), "-c", str(file)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+    try:
+        wait_for("mosquitto", lambda: answers(port))
+        yield
+    finally:
+        process.kill()
+        process.wait(10)
+
+
+def tls_lines(port: int, certificates: Path) -> str:
+    """Return a listener that wants a certificate of every truck."""
+    return "\n".join(
+        [
+            f"listener {port} 127.0.0.1",
+            f"cafile {certificates / 'authority.pem'}",
+            f"certfile {certificates / 'broker.pem'}",
+            f"keyfile {certificates / 'broker.key'}",
+            "require_certificate true",
+            "use_identity_as_username true",
+        ]
+    )
+
+
+@pytest.fixture(scope="session")
+def services() -> SimpleNamespace:
+    """What a test needs that starts a broker of its own kind."""
+    return SimpleNamespace(
+        tool=tool, mosquitto=mosquitto, tls_lines=tls_lines, free_port=free_port, answers=answers, office=FakeOffice
+    )

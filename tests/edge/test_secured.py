@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import socket
 import subprocess
 import time
 from collections.abc import Callable, Iterator
@@ -20,45 +17,12 @@ from axlewright_edge.link import Link
 from axlewright_edge.outbox import Outbox
 from axlewright_models.wire.frames import Window
 
-SERVICES_REQUIRED = os.environ.get("AXLEWRIGHT_REQUIRE_SERVICES") == "1"
-
-
-def tool(name: str) -> str:
-    found = shutil.which(name) or shutil.which(name, path="/usr/sbin")
-    if found is None:
-        (pytest.fail if SERVICES_REQUIRED else pytest.skip)(f"{name} is not installed")
-    return str(found)
-
 
 def wait_for(what: str, check: Callable[[], Any], timeout_s: float = 15.0) -> None:
     deadline = time.monotonic() + timeout_s
     while not check():
         assert time.monotonic() < deadline, f"no {what} within {timeout_s:g} s"
         time.sleep(0.02)
-
-
-def answers(port: int) -> bool:
-    try:
-        socket.create_connection(("127.0.0.1", port), timeout=0.3).close()
-    except OSError:
-        return False
-    return True
-
-
-@contextmanager
-def mosquitto(folder: Path, port: int, lines: str) -> Iterator[None]:
-    file = folder / "mosquitto.conf"
-    # Started as root it would drop to a user who cannot read the test's keys.
-    file.write_text(f"user {os.environ.get('USER', 'root')}\n{lines}\n", encoding="utf-8")
-    process = subprocess.Popen(
-        [tool("mosquitto"), "-c", str(file)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    )
-    try:
-        wait_for("mosquitto", lambda: answers(port))
-        yield
-    finally:
-        process.kill()
-        process.wait(10)
 
 
 @contextmanager
@@ -73,10 +37,10 @@ def truck(folder: Path, settings: BrokerSettings) -> Iterator[tuple[Outbox, Link
 
 
 @pytest.fixture(scope="module")
-def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def certificates(services: Any, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A certificate authority, a broker's and a truck's certificate, and a stranger's authority."""
     folder = tmp_path_factory.mktemp("certificates")
-    openssl = tool("openssl")
+    openssl = services.tool("openssl")
 
     def run(*words: str) -> None:
         subprocess.run([openssl, *words], cwd=folder, check=True, capture_output=True)
@@ -92,34 +56,18 @@ def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-def tls_lines(port: int, certificates: Path) -> str:
-    return "\n".join(
-        [
-            f"listener {port} 127.0.0.1",
-            f"cafile {certificates / 'authority.pem'}",
-            f"certfile {certificates / 'broker.pem'}",
-            f"keyfile {certificates / 'broker.key'}",
-            "require_certificate true",
-            "use_identity_as_username true",
-        ]
-    )
-
-
-def test_a_truck_with_its_certificate_is_let_in(certificates: Path, tmp_path: Path) -> None:
-    port = free_port()
+def test_a_truck_with_its_certificate_is_let_in(certificates: Path, tmp_path: Path, services: Any) -> None:
+    port = services.free_port()
     settings = BrokerSettings(
         url=f"mqtts://127.0.0.1:{port}",
         authority_file=str(certificates / "authority.pem"),
         certificate_file=str(certificates / "t-1.pem"),
         key_file=str(certificates / "t-1.key"),
     )
-    with mosquitto(tmp_path, port, tls_lines(port, certificates)), truck(tmp_path, settings) as (_, link):
+    with (
+        services.mosquitto(tmp_path, port, services.tls_lines(port, certificates)),
+        truck(tmp_path, settings) as (_, link),
+    ):
         wait_for("connection", lambda: link.connected)
 
 
@@ -130,27 +78,34 @@ def test_a_truck_with_its_certificate_is_let_in(certificates: Path, tmp_path: Pa
     [("stranger.pem", True), ("authority.pem", False)],
     ids=["a broker of a stranger's authority is not believed", "a truck without its certificate stays out"],
 )
-def test_tls_keeps_strangers_out(authority: str, with_certificate: bool, certificates: Path, tmp_path: Path) -> None:
-    port = free_port()
+def test_tls_keeps_strangers_out(
+    authority: str, with_certificate: bool, certificates: Path, tmp_path: Path, services: Any
+) -> None:
+    port = services.free_port()
     settings = BrokerSettings(
         url=f"mqtts://127.0.0.1:{port}",
         authority_file=str(certificates / authority),
         certificate_file=str(certificates / "t-1.pem") if with_certificate else "",
         key_file=str(certificates / "t-1.key") if with_certificate else "",
     )
-    with mosquitto(tmp_path, port, tls_lines(port, certificates)), truck(tmp_path, settings) as (_, link):
+    with (
+        services.mosquitto(tmp_path, port, services.tls_lines(port, certificates)),
+        truck(tmp_path, settings) as (_, link),
+    ):
         time.sleep(1.0)
         assert not link.connected
 
 
 @pytest.mark.parametrize(("password", "let_in"), [("right", True), ("wrong", False)])
-def test_the_password_comes_from_its_file(password: str, let_in: bool, tmp_path: Path) -> None:
-    users, secret, port = tmp_path / "users", tmp_path / "password", free_port()
-    subprocess.run([tool("mosquitto_passwd"), "-b", "-c", str(users), "t-1", "right"], check=True, capture_output=True)
+def test_the_password_comes_from_its_file(password: str, let_in: bool, tmp_path: Path, services: Any) -> None:
+    users, secret, port = tmp_path / "users", tmp_path / "password", services.free_port()
+    subprocess.run(
+        [services.tool("mosquitto_passwd"), "-b", "-c", str(users), "t-1", "right"], check=True, capture_output=True
+    )
     secret.write_text(f"{password}\n", encoding="utf-8")
     settings = BrokerSettings(url=f"mqtt://127.0.0.1:{port}", user="t-1", password_file=str(secret))
     lines = f"listener {port} 127.0.0.1\nallow_anonymous false\npassword_file {users}"
-    with mosquitto(tmp_path, port, lines), truck(tmp_path, settings) as (_, link):
+    with services.mosquitto(tmp_path, port, lines), truck(tmp_path, settings) as (_, link):
         if let_in:
             wait_for("connection", lambda: link.connected)
         else:
@@ -158,11 +113,13 @@ def test_the_password_comes_from_its_file(password: str, let_in: bool, tmp_path:
             assert not link.connected
 
 
-def test_a_frame_too_large_for_the_broker_is_set_aside_and_does_not_break_the_line(tmp_path: Path) -> None:
-    port = free_port()
+def test_a_frame_too_large_for_the_broker_is_set_aside_and_does_not_break_the_line(
+    tmp_path: Path, services: Any
+) -> None:
+    port = services.free_port()
     settings = BrokerSettings(url=f"mqtt://127.0.0.1:{port}")
     lines = f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_packet_size 1000"
-    with mosquitto(tmp_path, port, lines), truck(tmp_path, settings) as (outbox, link):
+    with services.mosquitto(tmp_path, port, lines), truck(tmp_path, settings) as (outbox, link):
         large = {f"extra/channel-{number}": float(number) for number in range(60)}
         outbox.put([Window(1.7e9, {"speed": 1.0}), Window(1.7e9 + 10.0, large), Window(1.7e9 + 20.0, {"speed": 2.0})])
         wait_for("set-aside frame", lambda: outbox.figures().set_aside == 1)
