@@ -10,8 +10,10 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
-from axlewright_edge.config import AgentSettings, ReplaySettings, load_agent
+from axlewright_edge.clock import SystemClock
+from axlewright_edge.config import AgentSettings, ReplaySettings, SensorsSettings, load_agent
 from axlewright_edge.errors import ConfigurationError, EdgeError
+from axlewright_edge.sources.iio_settings import IioChannelSettings
 from axlewright_edge.transport import tls_context
 from axlewright_models.command_line import Command
 from axlewright_models.errors import ModelError
@@ -53,6 +55,15 @@ def missing_files(settings: AgentSettings) -> list[str]:
         problems.append(f"source.{key}: {name} is no file; correct the path")
     elif not isinstance(source, ReplaySettings):
         problems += _problem_of(lambda: load_fleet(name).vehicle(source.vehicle or settings.vehicle), "source.vehicle")
+    if isinstance(source, SensorsSettings):
+        recorded = {f"recording[{number}].file": entry.file for number, entry in enumerate(source.recording)}
+        if source.j1939 is not None and source.j1939.file:
+            recorded["j1939.file"] = source.j1939.file
+        problems += [
+            f"source.{key}: {name} is no file; correct the path"
+            for key, name in recorded.items()
+            if not Path(name).is_file()
+        ]
     problems += _problem_of(broker.secret, "")
     if broker.address.tls:
         problems += _problem_of(lambda: tls_context(broker), "")
@@ -115,26 +126,57 @@ def _source_rows(source: object, vehicle: str) -> dict[str, str]:
     if isinstance(source, ReplaySettings):
         speed = f"{source.speed:g} x" if source.speed else "as fast as possible"
         return {"source": f"replay of {source.file}, {speed}", "recorded vehicle": source.vehicle or vehicle}
+    if isinstance(source, SensorsSettings):
+        parts = {
+            f"device {entry.device}": f"{entry.mode}: {', '.join(_channel_text(channel) for channel in entry.channels)}"
+            for entry in source.iio
+        }
+        parts |= {f"recording {Path(entry.file).name}": f"axle {entry.axle}" for entry in source.recording}
+        if source.j1939 is not None:
+            bus = source.j1939
+            parts["vehicle bus"] = bus.file or f"{bus.interface} {bus.channel}, {bus.bitrate // 1000} kbit/s"
+        overlap = f", {source.overlap:.0%} overlap" if source.overlap else ""
+        return {"source": f"sensors{overlap}, fleet file {source.fleet_file}", **parts}
     fleet_file, speed_up = getattr(source, "fleet_file", ""), getattr(source, "speed_up", 1.0)
     return {"source": f"simulated, {speed_up:g} x, fleet file {fleet_file}"}
 
 
+def _channel_text(channel: IioChannelSettings) -> str:
+    place = f"axle {channel.axle} " if channel.axle else ""
+    return f"{channel.attribute} is {place}{channel.channel}"
+
+
 def _add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("files", nargs="+", metavar="FILE", help="fleet file or agent file (TOML)")
+    parser.add_argument(
+        "--live",
+        nargs="?",
+        type=_seconds,
+        const=10.0,
+        metavar="SECONDS",
+        help="open an agent file's source and show the live values of every channel for so long (10)",
+    )
+
+
+def _seconds(text: str) -> float:
+    seconds = float(text)
+    if not 1.0 <= seconds <= 86_400.0:
+        raise argparse.ArgumentTypeError(f"{text} is not 1 to 86400 seconds")
+    return seconds
 
 
 def _run(options: argparse.Namespace) -> int:
     console, bad = Console(), 0
     for name in options.files:
         try:
-            _check(Path(name), console)
+            _check(Path(name), console, options.live)
         except ModelError as error:
             bad += 1
             console.print(f"wrong: {error}", style="bold", markup=False, highlight=False, soft_wrap=True)
     return 1 if bad else 0
 
 
-def _check(path: Path, console: Console) -> None:
+def _check(path: Path, console: Console, live_s: float | None) -> None:
     if kind_of(path) == "fleet":
         console.print(fleet_table(load_fleet(path)))
     else:
@@ -143,7 +185,17 @@ def _check(path: Path, console: Console) -> None:
         problems = missing_files(settings)
         if problems:
             raise EdgeError("\n       ".join(f"{path}: {problem}" for problem in problems))
+        if live_s is not None:
+            _look(path, settings, live_s, console)
     console.print(f"good: {path}", markup=False, highlight=False, soft_wrap=True)
+
+
+def _look(path: Path, settings: AgentSettings, seconds: float, console: Console) -> None:
+    from axlewright_edge.live_view import look
+
+    looked = look(settings, SystemClock(), seconds, console)
+    if looked.complaints:
+        raise EdgeError("\n       ".join(f"{path}: {complaint}" for complaint in looked.complaints))
 
 
 CHECK = Command(
@@ -151,9 +203,15 @@ CHECK = Command(
     summary="check a fleet file or an agent file and say what is wrong",
     description=(
         "Check fleet files and agent files. Says what was understood, or where the fault is, what it is and how to\n"
-        "mend it. Nothing is started and nothing is written. Exit code 1 when a file is wrong."
+        "mend it. Nothing is started and nothing is written. With --live the source of an agent file is opened and\n"
+        "its values are shown with unit, age and plausibility; nothing is sent. Exit code 1 when a file is wrong, a\n"
+        "source has failed, or a channel that the file names was silent."
     ),
     add_arguments=_add_arguments,
     run=_run,
-    examples=("axlewright check fleet.toml", "axlewright check /etc/axlewright/agent.toml"),
+    examples=(
+        "axlewright check fleet.toml",
+        "axlewright check /etc/axlewright/agent.toml",
+        "axlewright check agent.toml --live 30",
+    ),
 )

@@ -6,6 +6,7 @@ document (Documentation/ABI/testing/sysfs-bus-iio) by hand-written attributes an
 
 from __future__ import annotations
 
+import errno
 import struct
 import time
 from collections.abc import Callable, Iterator
@@ -436,6 +437,22 @@ def test_what_is_wrong_with_a_buffer_is_named(
         (twin.root / "iio:device0" / name).write_text(text, encoding="utf-8")
     with pytest.raises(SourceError, match=problem):
         stream(twin).open()
+
+
+def test_a_device_that_another_program_reads_is_left_as_it_is(
+    plug: Callable[..., IioTwin], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    twin = plug(accelerometer())
+    enable = twin.root / "iio:device0" / "buffer" / "enable"
+    enable.write_text("1", encoding="utf-8")
+
+    def busy(*_: object) -> int:
+        raise OSError(errno.EBUSY, "Device or resource busy")
+
+    monkeypatch.setattr("axlewright_edge.sources.iio_stream.os.open", busy)
+    with pytest.raises(SourceError, match=r"iio:device0: cannot be opened: .*; another program reads the device"):
+        stream(twin).open()
+    assert enable.read_text(encoding="utf-8") == "1"
 
 
 def test_an_element_that_the_device_lacks_is_named_with_those_it_has(plug: Callable[..., IioTwin]) -> None:

@@ -70,13 +70,22 @@ class IioStream:
         return f"{self._lost} scans lost since it was opened, the last ones within a minute" if lately else ""
 
     def open(self) -> None:
-        """Set up the buffer, switch it on and open the device.
+        """Open the device, set up its buffer and switch it on.
 
         Raises
         ------
         SourceError
             An attribute cannot be read or written; the text names it.
         """
+        # First of all: the kernel lets only one program open it, and the buffer of another's is not to be touched.
+        self._open_file()
+        try:
+            self._set_up()
+        except BaseException:
+            self.close()
+            raise
+
+    def _set_up(self) -> None:
         write_text(self._folder / "buffer" / "enable", "0")
         rate_hz = self._set_rate()
         self._layout = Layout(self._enable_elements())
@@ -88,9 +97,8 @@ class IioStream:
         self._try("current_timestamp_clock", "boottime")
         write_text(self._folder / "buffer" / "length", str(max(2, round(BUFFER_S * rate_hz))))
         self._try("buffer/watermark", str(max(1, round(WAKE_EVERY_S * rate_hz))))
-        write_text(self._folder / "buffer" / "enable", "1")
         self._times = ScanTimes(rate_hz)
-        self._open_file()
+        write_text(self._folder / "buffer" / "enable", "1")
 
     def read(self, timeout_s: float) -> Block:
         """Return what has come.
