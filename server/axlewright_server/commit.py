@@ -12,8 +12,9 @@ from axlewright_models.signals import CHANNELS, NAMES
 from axlewright_models.spec import FleetSpec
 from axlewright_models.wire.frames import Decoded
 from axlewright_models.wire.messages import AdvisoryMessage
+from axlewright_server.diagnosis.knowledge import Knowledge, load_knowledge
 from axlewright_server.kernel import Kernel, Rows, StepResult
-from axlewright_server.store import Store, advisories, records, rows
+from axlewright_server.store import Store, advisories, records, rows, shop
 
 # SenML names allow axles 1 to 99; the vehicle itself is 0.
 _POSITIONS = 100
@@ -50,19 +51,20 @@ class Bundle:
 class Committer:
     """The kernel and the store, kept in step: what the store has committed is what the kernel remembers."""
 
-    def __init__(self, spec: FleetSpec, store: Store) -> None:
+    def __init__(self, spec: FleetSpec, store: Store, knowledge: Knowledge | None = None) -> None:
         self.spec = spec
+        self._knowledge = load_knowledge() if knowledge is None else knowledge
         self.store = store
         self._numbers: dict[str, int] = {}
         self._axle_ids: NDArray[np.int64] = np.empty(0, np.int64)
         self._axle_rows: NDArray[np.int64] = np.empty(0, np.int64)
-        self.kernel = Kernel(spec)
+        self.kernel = Kernel(spec, knowledge=self._knowledge)
         self.restore()
 
     def restore(self) -> None:
         """Make the kernel remember exactly what is committed: at the start, and after a failure."""
         self.store.reload()
-        self.kernel = Kernel(self.spec)
+        self.kernel = Kernel(self.spec, knowledge=self._knowledge)
         table = self.kernel.table
         self._numbers = {vehicle: number for number, vehicle in enumerate(table.vehicles)}
         self._axle_ids = np.full((len(table.vehicles), _POSITIONS), -1, np.int64)
@@ -75,11 +77,14 @@ class Committer:
         with self.store.transaction() as connection:
             blobs = records.states(connection)
             kept = advisories.open_advisories(connection)
+            found = shop.open_findings(connection, kept)
+            repairs = shop.services(connection)
         for (vehicle, position), axle in self.store.axle_ids.items():
             row = table.row(vehicle, position)
             if row is not None and axle in blobs:
                 self.kernel.load_state(row, blobs[axle])
         self.kernel.load_advisories(advisories.renumbered(kept, table))
+        self.kernel.load_shop(found, [repair.event for repair in repairs])
 
     def gather(self, frames: Sequence[Decoded]) -> Gathered:
         """Return the readings of frames as columns; times to the millisecond, as they will be stored."""

@@ -16,6 +16,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from axlewright_models.signals import CHANNELS, INDEX, NAMES
 from axlewright_models.spec import load_fleet
 from axlewright_server.commit import Committer
+from axlewright_server.diagnosis.knowledge import load_knowledge
 from axlewright_server.errors import HistoryError, SettingsError
 from axlewright_server.kernel import Rows
 from axlewright_server.settings import Settings
@@ -74,7 +75,7 @@ def load_files(settings: Settings, files: Sequence[str | Path], quiet: bool = Fa
     tables.sort(key=_first_ms)
     store = Store(settings.data)
     try:
-        loader = Loader(Committer(fleet, store))
+        loader = Loader(Committer(fleet, store, load_knowledge(settings.knowledge or None)))
         total = sum(table.num_rows for table in tables)
         with _progress(quiet) as progress:
             task = progress.add_task("loading history", total=total)

@@ -97,6 +97,7 @@ class Kernel:
         self._advisories: dict[int, dict[str, Advisory]] = {}
         self._row_of: dict[str, int] = {}
         self._precursors: dict[int, dict[str, float]] = {}
+        self._heirs: dict[str, str] = {}
         self.casebook = Casebook()
 
     @property
@@ -277,15 +278,12 @@ class Kernel:
             existing = [*self._advisories.get(row, {}).values()]
             if not (view.standing or existing):
                 continue
-            found = self.casebook.outcomes(row, time_s)
+            found = self.casebook.outcomes(row, time_s, self._advisories.get(row, {}))
             verdict = decide(self.knowledge, self.table, row, time_s, view, partner, existing, found)
             self._precursors[row] = verdict.precursor
             changes += verdict.changes
         for advisory, _ in changes:
             self._keep(advisory)
-        for row in {advisory.row for advisory, _ in changes}:
-            if not self._advisories.get(row):
-                self.casebook.forget(row)
         return changes
 
     def _note(self, symptom: Symptom) -> None:
@@ -301,7 +299,7 @@ class Kernel:
     def _view(self, row: int) -> AxleView:
         observable = frozenset().union(*self.observable(row).values())
         standing = self._standing[row]
-        return AxleView(standing, observable, faulty_channels(standing))
+        return AxleView(standing, observable, faulty_channels(standing), self.casebook.services(row))
 
     def _run_out(self, batch: Batch) -> list[Change]:
         """Return the shelves and waiting times that ran out by the axles' event time."""
@@ -330,6 +328,14 @@ class Kernel:
         standing = [self._standing[row] for row in axle_rows.tolist()]
         repairs = [self._repairs.get(row, ()) for row in axle_rows.tolist()]
         return pack(self._last_s[axle_rows].tolist(), states, standing, repairs)
+
+    def memory_of(self, vehicle: str) -> dict[int, bytes]:
+        """Return the memory of each monitored axle of a vehicle, by position; empty for one that is not known."""
+        number = self.table.number(vehicle)
+        if number is None:
+            return {}
+        rows = np.arange(self.table.first[number], self.table.first[number] + self.table.count[number])
+        return dict(zip(self.table.position[rows].tolist(), self.state_blobs(rows), strict=True))
 
     def load_state(self, axle_row: int, blob: bytes) -> None:
         """Take up what :meth:`state_blob` gave; a detector whose version has changed starts afresh.
@@ -364,6 +370,23 @@ class Kernel:
                 # Rows move when trucks are added to the fleet file; the message knows where it belongs.
                 self._keep(replace(advisory, row=row))
 
+    def load_shop(self, found: Iterable[Found], services: Iterable[ServiceEvent]) -> None:
+        """Take up stored findings of open advisories, and repairs (their resets are in the axles' memory already)."""
+        for event in services:
+            number = self.table.number(event.vehicle)
+            rows = (
+                ()
+                if number is None
+                else range(self.table.first[number], self.table.first[number] + self.table.count[number])
+            )
+            for row in rows:
+                if event.axle in (0, int(self.table.position[row])):
+                    self.casebook.service(row, event)
+        for one in found:
+            place = self.table.row(one.vehicle, one.axle)
+            if place is not None:
+                self.casebook.put(place, one)
+
     def act(self, identifier: str, action: Callable[[Advisory], Change]) -> Change:
         """Return the change that a person's action makes, and keep it.
 
@@ -381,9 +404,22 @@ class Kernel:
             raise AdvisoryError(f"no open advisory {identifier!r}; it may have been closed")
         change = action(self._advisories[row][identifier])
         self._keep(change[0])
-        if not self._advisories.get(row):
-            self.casebook.forget(row)
         return change
+
+    def heir(self, identifier: str) -> Advisory:
+        """Return an open advisory, or the open one that has taken its place.
+
+        Raises
+        ------
+        AdvisoryError
+            Neither is open.
+        """
+        while identifier in self._heirs:
+            identifier = self._heirs[identifier]
+        row = self._row_of.get(identifier)
+        if row is None:
+            raise AdvisoryError(f"no open advisory {identifier!r}; it may have been closed")
+        return self._advisories[row][identifier]
 
     def find(self, identifier: str, found: Found, text: str) -> list[Change]:
         """Return the changes that a technician's finding on an advisory makes to the truck's advisories.
@@ -395,9 +431,10 @@ class Kernel:
         AdvisoryError
             No open advisory has this identifier.
         """
-        row = self._row_of.get(identifier)
-        if row is None:
-            raise AdvisoryError(f"no open advisory {identifier!r}; it may have been closed")
+        # Said twice, and the first time another cause took the lead: then its heir is meant.
+        identifier = self.heir(identifier).id
+        row = self._row_of[identifier]
+        found = replace(found, advisory=identifier)
         if self.casebook.same(row, found):
             return []
         noted = self.act(identifier, lambda advisory: note_finding(advisory, found.who, found.time_s, text))
@@ -426,6 +463,9 @@ class Kernel:
         if advisory.open:
             own[advisory.id] = advisory
             self._row_of[advisory.id] = advisory.row
+            if advisory.message.supersedes:
+                self._heirs[advisory.message.supersedes] = advisory.id
+                self.casebook.inherit(advisory.row, advisory.message.supersedes, advisory.id)
         else:
             own.pop(advisory.id, None)
             self._row_of.pop(advisory.id, None)

@@ -15,6 +15,7 @@ import msgspec
 from sqlalchemy import Connection
 
 from axlewright_models.errors import ModelError
+from axlewright_models.shop.service import ServiceEvent
 from axlewright_models.spec import FleetSpec, load_fleet
 from axlewright_models.wire.messages import AdvisoryMessage, Command, encode_message
 from axlewright_models.wire.topics import Topic, TopicKind
@@ -30,6 +31,8 @@ from axlewright_server.advisories import (
     unsuppress,
 )
 from axlewright_server.broker import EmbeddedBroker
+from axlewright_server.diagnosis.casebook import Found
+from axlewright_server.diagnosis.knowledge import load_knowledge
 from axlewright_server.errors import BrokerError, SettingsError
 from axlewright_server.figures import IngestFigures
 from axlewright_server.hub import Hub
@@ -66,6 +69,7 @@ class Office:
         self.settings = settings
         self.clock = clock
         self.spec: FleetSpec = load_fleet(settings.fleet)
+        self.knowledge = load_knowledge(settings.knowledge or None)
         self.store = Store(settings.data)
         try:
             self._build()
@@ -90,6 +94,7 @@ class Office:
             ingest,
             Upkeep(self.store, rule),
             self.clock,
+            self.knowledge,
         )
         self._stopped = False
 
@@ -166,6 +171,20 @@ class Office:
         """
         change = functools.partial(_person_action, action, who, self.clock(), reason, until_s)
         return self.pipeline.request(lambda writer: writer.change_advisory(advisory_id, change))
+
+    def record_finding(self, advisory_id: str, found: Found, text: str) -> Future[AdvisoryMessage]:
+        """Take a technician's finding; the future ends after the commit with the advisory that now holds it.
+
+        Raises
+        ------
+        AdvisoryError
+            In the future: there is no such open advisory.
+        """
+        return self.pipeline.request(lambda writer: writer.record_finding(advisory_id, found, text))
+
+    def record_service(self, event: ServiceEvent, who: str, note: str) -> Future[bool]:
+        """Take a repair; the future ends after the commit and tells whether it was not known yet."""
+        return self.pipeline.request(lambda writer: writer.record_service(event, who, note))
 
     def send_command(self, vehicle: str, command: Command) -> None:
         """Send a truck a command.

@@ -14,9 +14,12 @@ from typing import Any, TypeVar
 
 from sqlalchemy.exc import SQLAlchemyError
 
+from axlewright_models.shop.service import ServiceEvent
 from axlewright_models.spec import FleetSpec
 from axlewright_models.wire.messages import AdvisoryMessage
 from axlewright_server.commit import Bundle, Committer, Gathered
+from axlewright_server.diagnosis.casebook import Found
+from axlewright_server.diagnosis.knowledge import Knowledge
 from axlewright_server.figures import Counters, Delays, IngestFigures
 from axlewright_server.hub import Hub
 from axlewright_server.ingest import Inbox, Message
@@ -25,7 +28,7 @@ from axlewright_server.kernel import Change, Kernel, StepResult
 from axlewright_server.publisher import Publisher
 from axlewright_server.sequencer import Mark, Sequencer
 from axlewright_server.settings import IngestSettings
-from axlewright_server.store import Store, advisories, records
+from axlewright_server.store import Store, advisories, records, shop
 from axlewright_server.upkeep import Upkeep
 
 _LOG = logging.getLogger(__name__)
@@ -43,6 +46,7 @@ class Writer:
     kernel: Kernel
     now_s: float
     changes: list[Change]
+    unsure_if_refused: bool = False  # the kernel has changed in a way that `changes` does not show
 
     def change_advisory(self, identifier: str, action: Callable[[Any], Change]) -> AdvisoryMessage:
         """Make a person's change of an advisory; it is published after the commit."""
@@ -51,6 +55,34 @@ class Writer:
         self.changes.append(change)
         advisories.write_changes(self.store, [change])
         return change[0].message
+
+    def record_finding(self, identifier: str, found: Found, text: str) -> AdvisoryMessage:
+        """Take a technician's finding on an advisory and return the advisory that now holds it.
+
+        The same finding once more changes nothing.
+
+        Raises
+        ------
+        AdvisoryError
+            No open advisory has this identifier.
+        """
+        changes = self.kernel.find(identifier, found, text)
+        self.changes.extend(changes)
+        if changes:
+            shop.write_finding(self.store, found)
+            advisories.write_changes(self.store, changes)
+        return self.kernel.heir(identifier).message
+
+    def record_service(self, event: ServiceEvent, who: str, note: str) -> bool:
+        """Take a repair: detectors begin afresh with what was touched; return whether it was not known yet."""
+        if not shop.write_service(self.store, event, self.now_s, who, note):
+            return False
+        self.unsure_if_refused = True
+        changes = self.kernel.service(event)
+        self.changes.extend(changes)
+        advisories.write_changes(self.store, changes)
+        records.write_memory(self.store, event.vehicle, self.kernel.memory_of(event.vehicle))
+        return True
 
 
 class Pipeline:
@@ -66,12 +98,13 @@ class Pipeline:
         settings: IngestSettings | None = None,
         upkeep: Upkeep | None = None,
         clock: Callable[[], float] = time.time,
+        knowledge: Knowledge | None = None,
     ) -> None:
         self._settings = settings or IngestSettings()
         self._spec, self._store, self._inbox, self._hub = spec, store, inbox, hub
         self._publisher = publisher
         self._clock = clock
-        self._committer = Committer(spec, store)
+        self._committer = Committer(spec, store, knowledge)
         self._intake = Intake(spec.fleet, spec.vehicles)
         self._sequencer: Sequencer[Item] = Sequencer(self._settings.hold_s, self._settings.hold_frames)
         self._upkeep = upkeep or Upkeep(store)
@@ -319,7 +352,9 @@ class Pipeline:
                 with self._store.transaction():
                     answer = action(writer)
             except Exception as error:
-                self._unsure = self._unsure or bool(writer.changes)  # the kernel has taken a change that is not kept
+                self._unsure = (
+                    self._unsure or bool(writer.changes) or writer.unsure_if_refused
+                )  # the kernel has taken a change that is not kept
                 future.set_exception(error)
                 if self._unsure:
                     self._recover()

@@ -109,10 +109,14 @@ class RetentionSettings(_Part, frozen=True, kw_only=True):
 
 
 class Settings(_Part, frozen=True, kw_only=True):
-    """Everything. ``fleet``: the fleet file; ``data``: the folder of the store."""
+    """Everything.
+
+    ``fleet``: the fleet file; ``data``: the folder of the store; ``knowledge``: causes and evidence, "" = the packaged.
+    """
 
     fleet: str = ""
     data: str = "axlewright-data"
+    knowledge: str = ""
     page: PageSettings = PageSettings()
     broker: BrokerSettings = BrokerSettings()
     ingest: IngestSettings = IngestSettings()
@@ -154,6 +158,7 @@ _GROUPS = ("page", "broker", "ingest", "retention")
 _PATHS = (
     ("fleet",),
     ("data",),
+    ("knowledge",),
     *(("broker", key) for key in ("password_file", "ca_file", "certificate_file", "key_file")),
 )
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import concurrent.futures
 import sqlite3
-from typing import Literal
+from concurrent.futures import Future
+from typing import Literal, TypeVar
 
 from sqlalchemy.exc import SQLAlchemyError
 
@@ -14,6 +15,7 @@ from axlewright_server.api.errors import ApiError
 from axlewright_server.api.records import ActionRequest
 from axlewright_server.errors import ServerError
 
+T = TypeVar("T")
 ActionName = Literal["acknowledge", "shelve", "unshelve", "suppress", "unsuppress", "close"]
 NEEDS_REASON = frozenset({"shelve", "suppress", "close"})
 # The writer answers within a micro-batch; longer means that it is stopping or stuck.
@@ -42,9 +44,19 @@ def perform(office: Desk, advisory: str, action: ActionName, who: str, wanted: A
             "Give the hours until it comes back.",
         )
     until_s = office.clock() + 3600.0 * wanted.shelve_for_h if action == "shelve" and wanted.shelve_for_h else None
-    future = office.act(advisory, action, who, reason, until_s)
+    settled(office.act(advisory, action, who, reason, until_s))
+
+
+def settled(future: Future[T]) -> T:
+    """Return what the writer has done and committed.
+
+    Raises
+    ------
+    ApiError
+        It does not fit the present state, or the writer does not answer, is stopping or cannot write.
+    """
     try:
-        future.result(PATIENCE_S)
+        return future.result(PATIENCE_S)
     except concurrent.futures.TimeoutError as error:
         # What was reported as not done must not be done later, when the person has perhaps decided otherwise.
         future.cancel()

@@ -9,8 +9,11 @@ from typing import Any, Protocol
 
 from sqlalchemy import Connection
 
+from axlewright_models.shop.service import ServiceEvent
 from axlewright_models.spec import FleetSpec
 from axlewright_models.wire.messages import AdvisoryMessage
+from axlewright_server.diagnosis.casebook import Found
+from axlewright_server.diagnosis.facts import Knowledge
 
 
 class EventLike(Protocol):
@@ -62,6 +65,8 @@ class Desk(Protocol):
     def spec(self) -> FleetSpec: ...  # noqa: D102
     @property
     def hub(self) -> HubLike: ...  # noqa: D102
+    @property
+    def knowledge(self) -> Knowledge: ...  # noqa: D102
 
     def clock(self) -> float:
         """Return the time. [s]"""
@@ -83,6 +88,14 @@ class Desk(Protocol):
         self, advisory_id: str, action: str, who: str, reason: str = "", until_s: float | None = None
     ) -> Future[AdvisoryMessage]:
         """Have an action done on the writer's thread."""
+        ...
+
+    def record_finding(self, advisory_id: str, found: Found, text: str) -> Future[AdvisoryMessage]:
+        """Have a technician's finding recorded; the advisory that then holds it."""
+        ...
+
+    def record_service(self, event: ServiceEvent, who: str, note: str) -> Future[bool]:
+        """Have a repair recorded; whether it was not known yet."""
         ...
 
     def check_password(self, name: str, password: str) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Connection
@@ -27,10 +28,12 @@ from axlewright_server.api.records import (
     Trend,
     VehicleIntake,
 )
+from axlewright_server.api.shop_records import AssessmentRecord, FindingRecord
 from axlewright_server.api.states import AxleReading, Material, brief, link_of
+from axlewright_server.diagnosis.casebook import Found
 from axlewright_server.page.texts import ACTION_TEXTS
 from axlewright_server.store import advisories as stored_advisories
-from axlewright_server.store import readings, records
+from axlewright_server.store import readings, records, shop
 from axlewright_server.store.readings import Series
 
 # Rows further apart than this (and than three points) are a gap: nothing is drawn across it.
@@ -136,9 +139,10 @@ def _mean(connection: Connection, vehicle: str, axle: int, channel: str, begin_s
 
 def advisory_record(connection: Connection, advisory_id: str) -> AdvisoryRecord | None:
     """Return an advisory with its changes, oldest change first."""
-    message = stored_advisories.advisory(connection, advisory_id)
-    if message is None:
+    kept = stored_advisories.kept(connection, advisory_id)
+    if kept is None:
         return None
+    message = kept.message
     changes = [
         ChangeRecord(
             time_s=one.time_ms / 1000.0,
@@ -153,7 +157,25 @@ def advisory_record(connection: Connection, advisory_id: str) -> AdvisoryRecord 
     ]
     record = record_of(message, changes)
     dated = [item.model_copy(update={"as_of_s": _as_of_s(connection, message, item)}) for item in record.evidence]
-    return record.model_copy(update={"evidence": dated})
+    said = kept.assessment
+    assessment = None if said is None else AssessmentRecord.model_validate(msgspec.to_builtins(said))
+    found = [_finding(one) for one in shop.open_findings(connection, [kept])]
+    return record.model_copy(update={"evidence": dated, "assessment": assessment, "findings": found})
+
+
+def _finding(one: Found) -> FindingRecord:
+    check = CHECKS.get(one.check)
+    return FindingRecord(
+        time_s=one.time_s,
+        who=one.who,
+        check=one.check,
+        check_title=one.check if check is None else check.title,
+        outcome=one.outcome,
+        outcome_title=one.outcome.replace("-", " "),
+        value=one.value,
+        unit=one.unit,
+        note=one.note,
+    )
 
 
 def _as_of_s(connection: Connection, message: AdvisoryMessage, item: Evidence) -> float | None:

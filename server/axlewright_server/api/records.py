@@ -9,6 +9,8 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from axlewright_server.api.shop_records import AssessmentRecord, FindingRecord
+
 VehicleCondition = Literal["stop-safely-now", "within-a-day", "next-service", "no-recent-data", "nothing-found"]
 HeightCondition = Literal["in-band", "low", "high", "leaning", "lowered-by-driver", "raised-by-driver", "no-reading"]
 LubeCondition = Literal["normal", "above-caution", "above-limit", "no-reading"]
@@ -210,6 +212,10 @@ class AdvisoryRecord(AdvisoryBrief):
     closed_reason: str | None = None
     supersedes: str | None = None
     changes: list[ChangeRecord]
+    assessment: AssessmentRecord | None = Field(
+        None, description="Next best checks, leak paths, what was found; null for advisories of older versions."
+    )
+    findings: list[FindingRecord] = Field([], description="What was found on it, oldest first.")
     actions: list[str] = Field(description="What a person may do with it in its present state.")
 
 

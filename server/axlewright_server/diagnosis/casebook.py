@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Container, Mapping
 
 import msgspec
 
@@ -81,7 +82,11 @@ def _judged(check: str, allowed: tuple[str, ...], value: float, unit: str) -> st
 
 
 class Casebook:
-    """Findings and repairs by row of the axle table. A newer finding of a check takes the older one's place."""
+    """Findings and repairs by row of the axle table. A newer finding of a check takes the older one's place.
+
+    A finding counts while the advisory that it was made on, or the one that took its place, is open; for
+    :data:`HOLDS_S` at most; and until a repair of the axle.
+    """
 
     def __init__(self) -> None:
         self._found: dict[int, dict[str, Found]] = {}
@@ -96,29 +101,35 @@ class Casebook:
         known = self._found.get(row, {}).get(found.check)
         return known is not None and msgspec.structs.replace(known, time_s=found.time_s, who=found.who) == found
 
-    def found(self, row: int, now_s: float) -> list[Found]:
-        """Return the findings that count now, in the order in which they were made."""
-        known = self._found.get(row, {}).values()
-        services = self._services.get(row, [])
-        last_s = max((time_s for time_s, _ in services if time_s <= now_s), default=-float("inf"))
+    def inherit(self, row: int, old: str | None, new: str) -> None:
+        """Hand the findings of an advisory to the one that took its place."""
+        own = self._found.get(row)
+        if own and old:
+            for check, found in own.items():
+                if found.advisory == old:
+                    own[check] = msgspec.structs.replace(found, advisory=new)
+
+    def found(self, row: int, now_s: float, advisories: Container[str]) -> list[Found]:
+        """Return the findings that count now, in the order in which they were made; `advisories`: ids of open ones."""
+        last_s = max((time_s for time_s, _ in self.services(row) if time_s <= now_s), default=-math.inf)
         return sorted(
-            (one for one in known if now_s - one.time_s <= HOLDS_S and one.time_s > last_s),
+            (
+                one
+                for one in self._found.get(row, {}).values()
+                if one.advisory in advisories and now_s - one.time_s <= HOLDS_S and one.time_s > last_s
+            ),
             key=lambda one: (one.time_s, one.check),
         )
 
-    def outcomes(self, row: int, now_s: float) -> Mapping[str, str]:
+    def outcomes(self, row: int, now_s: float, advisories: Container[str]) -> Mapping[str, str]:
         """Return the outcome by check, of the findings that count now."""
-        return {one.check: one.outcome for one in self.found(row, now_s)}
+        return {one.check: one.outcome for one in self.found(row, now_s, advisories)}
 
     def service(self, row: int, event: ServiceEvent) -> None:
         """Take a repair: what was found before it tells of an axle that is no more."""
-        known = [*self._services.get(row, []), (event.time_s, event.touched)]
-        self._services[row] = sorted(set(known), key=lambda entry: entry[0])[-MOST_SERVICES:]
+        known = {*self._services.get(row, []), (event.time_s, event.touched)}
+        self._services[row] = sorted(known, key=lambda entry: (entry[0], sorted(entry[1])))[-MOST_SERVICES:]
 
     def services(self, row: int) -> tuple[tuple[float, frozenset[str]], ...]:
         """Return time and touched parts of each repair, oldest first."""
         return tuple(self._services.get(row, ()))
-
-    def forget(self, row: int) -> None:
-        """Let go of an axle's findings: its last advisory has been closed."""
-        self._found.pop(row, None)

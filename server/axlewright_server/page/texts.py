@@ -37,6 +37,7 @@ ACTION_TEXTS = {
     "suppressed": "Suppressed by design",
     "unsuppressed": "Suppression lifted",
     "closed": "Closed",
+    "found": "Finding recorded",
 }
 ROLE_TEXTS = {
     "steer": "Steer axle",

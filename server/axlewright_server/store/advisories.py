@@ -72,8 +72,14 @@ def advisories(
 
 def advisory(connection: Connection, advisory_id: str) -> AdvisoryMessage | None:
     """Return an advisory, open or closed; None when there is none of this id."""
+    found = kept(connection, advisory_id)
+    return None if found is None else found.message
+
+
+def kept(connection: Connection, advisory_id: str) -> Advisory | None:
+    """Return an advisory with what the office keeps beside the message; None when there is none of this id."""
     document = connection.execute(select(ADVISORY.c.document).where(ADVISORY.c.id == advisory_id)).scalar()
-    return None if document is None else decode_advisory(document).message
+    return None if document is None else decode_advisory(document)
 
 
 def open_advisories(connection: Connection) -> list[Advisory]:

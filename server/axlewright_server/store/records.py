@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from sqlalchemy import Connection, func, select
@@ -114,6 +114,15 @@ def high_waters(connection: Connection, vehicle: str | None = None) -> list[High
 def write_states(store: Store, states: Iterable[tuple[int, int, bytes]]) -> None:
     """Keep the detectors' memory of axles: axle number, newest time [ms], memory (inside a transaction)."""
     store.cursor().executemany("INSERT OR REPLACE INTO state (axle_id, watermark_ms, blob) VALUES (?, ?, ?)", states)
+
+
+def write_memory(store: Store, vehicle: str, blobs: Mapping[int, bytes]) -> None:
+    """Keep the detectors' memory of a vehicle's axles, by position; their newest times stay (inside a transaction)."""
+    store.cursor().executemany(
+        "INSERT INTO state (axle_id, watermark_ms, blob) VALUES (?, 0, ?) "
+        "ON CONFLICT (axle_id) DO UPDATE SET blob = excluded.blob",
+        [(store.axle_id(vehicle, position), blob) for position, blob in blobs.items()],
+    )
 
 
 def states(connection: Connection) -> dict[int, bytes]:

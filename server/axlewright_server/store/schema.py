@@ -126,6 +126,35 @@ ADVISORY_CHANGE = Table(
     Column("reason", Text, nullable=False),
     Index(None, "advisory_id"),
 )
+FINDING = Table(
+    "finding",
+    METADATA,
+    _key("id", Integer),
+    Column("advisory_id", String, ForeignKey("advisory.id"), nullable=False),
+    Column("vehicle", String, nullable=False),
+    Column("position", Integer, nullable=False),
+    Column("time_ms", Integer, nullable=False),
+    Column("check_id", String, nullable=False),
+    Column("outcome", String, nullable=False),
+    Column("value", Float, nullable=True),  # NULL where nothing was measured
+    Column("unit", String, nullable=False),
+    Column("who", String, nullable=False),
+    Column("note", Text, nullable=False),
+    Index(None, "vehicle", "position", "time_ms"),
+)
+SERVICE = Table(
+    "service",
+    METADATA,
+    _key("id", Integer),
+    Column("vehicle", String, nullable=False),
+    Column("position", Integer, nullable=False),  # 0 = every axle of the truck
+    Column("time_ms", Integer, nullable=False),
+    Column("touched", String, nullable=False),  # words of models.shop.service, sorted, joined by commas
+    Column("recorded_ms", Integer, nullable=False),
+    Column("who", String, nullable=False),
+    Column("note", Text, nullable=False),
+    Unique("vehicle", "position", "time_ms", "touched"),
+)
 HIGH_WATER = Table(
     "high_water",
     METADATA,
