@@ -21,7 +21,7 @@ DOORS = {("edge", "axlewright_edge/sources/simulated.py", "simulators")}
 # Too big for a gateway; at import time none of these may be needed by the edge or the models.
 HEAVY = {"scipy", "fastapi", "pydantic", "sqlalchemy", "pyarrow", "uvicorn", "jinja2", "alembic", "can", "cantools"}
 # May be imported inside a function by the edge, when a file of that kind or a vehicle bus is opened.
-LAZY = {"pyarrow", "can", "cantools"}
+LAZY = {"pyarrow", "can", "cantools", "scipy"}
 
 
 def _imports(tree: ast.AST) -> list[tuple[str, bool]]:

@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from axlewright_edge.agent_command import AGENT
     from axlewright_edge.check_command import CHECK
+    from axlewright_edge.describe_command import DESCRIBE
     from axlewright_edge.replay_command import REPLAY
 
-__all__ = ["AGENT", "CHECK", "REPLAY"]
+__all__ = ["AGENT", "CHECK", "DESCRIBE", "REPLAY"]
 
 
 def __getattr__(name: str) -> object:

@@ -25,7 +25,10 @@ SUMMARIES = {
     "trucks": "run simulated trucks against an office or any broker",
     "replay": "send recorded readings (CSV, Parquet) as if the trucks drove now",
     "check": "check a fleet file or an agent file and say what is wrong",
+    "describe": "tell what a recorded vibration holds: orders, envelope, doubts, a bearing's defect",
     "load-history": "load recorded readings straight into the office's store",
+    "simulate": "simulate many trucks and their truth, as fast as the machine can",
+    "evaluate": "measure what is found, how early and how often wrong, on scenarios with a known truth",
     "broker-config": "write a mosquitto configuration with rights per truck",
     "add-user": "add or change a person who may log in",
     "schema": "print the JSON Schemas and the AsyncAPI document of the open formats",
@@ -34,6 +37,8 @@ SUMMARIES = {
 _EXTRAS = {
     "demo": "server,simulators",
     "trucks": "simulators",
+    "simulate": "simulators",
+    "evaluate": "server,simulators,evaluation",
     "serve": "server",
     "load-history": "server",
     "broker-config": "server",
@@ -41,6 +46,7 @@ _EXTRAS = {
     "agent": "edge",
     "replay": "edge",
     "check": "edge",
+    "describe": "edge",
 }
 
 

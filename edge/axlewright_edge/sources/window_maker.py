@@ -27,6 +27,8 @@ LEAST_RECORDED = 0.5
 # Sensors on converters of their own never run quite alike; further apart, the shaft's angle of one is not the other's.
 SAME_RATE = 0.01
 SAME_BEGIN_S = 0.05
+# Of a sample: what lies closer was taken at the same instant, apart from rounding.
+SAME_SAMPLE = 1e-3
 
 
 @dataclass(frozen=True)
@@ -129,7 +131,7 @@ class WindowMaker:
         for sensor in self._pieces.sensors("tacho"):
             cut = self._pieces.cut(sensor, begin_s - 1.0, end_s + 1.0)
             if cut is not None and _covers(cut.times, begin_s, end_s) and np.isfinite(cut.samples).all():
-                return np.interp(times, cut.times, cut.samples.astype(np.float64)), 0.0
+                return _at(times, cut), 0.0
         per_km = self._vehicle.tyre.revolutions_per_km * self._vehicle.axle(axle).ratio
         for channel, to_hz, tolerance in (
             ("shaft-speed", 1.0 / 60.0, 0.0),
@@ -140,6 +142,16 @@ class WindowMaker:
                 kept = np.concatenate([np.diff(speed.times) > 0.0, [True]])
                 return turns_from_speed(to_hz * speed.values[kept], speed.times[kept], times), tolerance
         return np.zeros(times.size), 0.0
+
+
+def _at(times: NDArray[np.float64], cut: Cut) -> NDArray[np.float64]:
+    """Return a cut at these times: its very samples where it was taken at them, else straight lines between."""
+    first = (times[0] - cut.begin_s) * cut.rate_hz
+    place = round(float(first))
+    apart = abs(first - place) + abs((times[-1] - times[0]) * cut.rate_hz - (times.size - 1))
+    if apart < SAME_SAMPLE and 0 <= place <= cut.samples.size - times.size:
+        return cut.samples[place : place + times.size].astype(np.float64)
+    return np.interp(times, cut.times, cut.samples.astype(np.float64))
 
 
 def _covers(known: NDArray[np.float64], begin_s: float, end_s: float) -> bool:
