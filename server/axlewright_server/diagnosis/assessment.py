@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from axlewright_models.reliability.information import information_bits
 from axlewright_models.shop import CHECKS
-from axlewright_server.diagnosis.case import counted, path_likelihood
+from axlewright_server.diagnosis.case import EXPLAINS_RATIO, counted, path_likelihood
 from axlewright_server.diagnosis.facts import DRY, NONE, Knowledge
 from axlewright_server.diagnosis.posterior import Finding
 
@@ -19,7 +19,7 @@ CHECKS_SHOWN = 3
 OUTCOMES_SHOWN = 3
 # A check that is expected to tell less is not worth the walk (own choice). [bit]
 LEAST_BITS = 0.03
-# Every hypothesis leaves something at least so much less likely than the best one makes it: a contradiction.
+# What is so much less likely under a hypothesis than the best one makes it, may be left unexplained by it.
 CONTRADICTS_RATIO = 0.1
 
 
@@ -185,7 +185,8 @@ def found_on_paths(knowledge: Knowledge, found: Mapping[str, str]) -> dict[str, 
 def contradiction(knowledge: Knowledge, finding: Finding) -> str:
     """Return in words what does not fit together, "" when something listed explains all of it tolerably.
 
-    It contradicts when under every hypothesis at least one piece is ten times less likely than the best makes it.
+    It contradicts when every hypothesis leaves at least one piece unexplained: ten times less likely than the best
+    makes it, and hardly likelier than without any fault.
     """
     logs: dict[str, Floats] = {}
     for piece in counted(finding.pieces):
@@ -200,10 +201,12 @@ def contradiction(knowledge: Knowledge, finding: Finding) -> str:
         return ""
     names = list(logs)
     short = np.array([logs[name] - logs[name].max() for name in names])
-    if short.min(axis=0).max() >= np.log(CONTRADICTS_RATIO):
+    gained = np.array([logs[name] - logs[name][0] for name in names])
+    unexplained = (short < np.log(CONTRADICTS_RATIO)) & (gained < np.log(EXPLAINS_RATIO))
+    if not unexplained.any(axis=0).all():
         return _paths_contradict(knowledge, finding.found)
     lead = knowledge.number[next(iter(finding.probabilities))]
-    odd = names[int(np.argmin(short[:, lead]))]
+    odd = names[int(np.argmin(np.where(unexplained[:, lead], short[:, lead], 0.0)))]
     rival = int(np.argmax(logs[odd]))
     return (
         f"These do not fit together under any one listed cause: {_title(knowledge, lead)} does not explain "
