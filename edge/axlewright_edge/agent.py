@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from axlewright_edge.clock import Clock, clock_is_set
 from axlewright_edge.config import LONGEST_WINDOW_S, SHORTEST_WINDOW_S, AgentSettings
 from axlewright_edge.errors import OutboxDamaged, OutboxError, SourceError
+from axlewright_edge.guard_on_board import GuardOnBoard
 from axlewright_edge.link import Link
 from axlewright_edge.outbox import Outbox
 from axlewright_edge.outbox_file import move_damaged
@@ -81,6 +82,9 @@ class Agent:
         self._clock = clock
         self._stop = threading.Event()
         self.source = source if source is not None else make_source(settings, clock, self._stop.wait)
+        # What was recorded is sent as it was recorded.
+        watched = settings.guard.enabled and not self.source.can_wait
+        self.guard = GuardOnBoard(settings, self.source) if watched else None
         self.failure: ModelError | None = None
         self._commands: SimpleQueue[Command] = SimpleQueue()
         self._known: deque[str] = deque(maxlen=64)
@@ -101,6 +105,7 @@ class Agent:
                 clock,
                 self._take_command,
                 health=lambda: self._health,
+                limits=None if self.guard is None else self.guard.limits,
             )
         except BaseException:
             self.outbox.close()
@@ -136,6 +141,8 @@ class Agent:
         if self._thread.is_alive():
             self._thread.join(timeout_s)
         self.link.stop(timeout_s)
+        if self.guard is not None:
+            self.guard.stop()
         if self._held or self._lost:
             LOGGER.error("%s: %d windows are lost with this end", self.settings.vehicle, len(self._held) + self._lost)
         self.outbox.close()
@@ -209,6 +216,8 @@ class Agent:
         self._health_s = now_s
         ask = getattr(self.source, "health", None)
         self._health = tuple(ask()) if ask is not None else (SourceHealth(name=self._kind, state="ok"),)
+        if self.guard is not None:
+            self._health += (self.guard.health(),)
 
     def _read_source(self) -> None:
         self.source.open(self.outbox.last_time_s)
@@ -230,7 +239,7 @@ class Agent:
         try:
             window = self.source.read(READ_TIMEOUT_S)
             while window is not None:
-                windows.append(window)
+                windows.append(window if self.guard is None else self.guard.watch(window))
                 window = self.source.read(0.0) if len(windows) < most else None
         finally:
             # A source that fails in the middle has given what it gave before.

@@ -18,6 +18,7 @@ from axlewright_edge.address import Address, parse_address
 from axlewright_edge.clock import Trust
 from axlewright_edge.config_errors import readable
 from axlewright_edge.errors import ConfigurationError, LinkError
+from axlewright_edge.guard_settings import GuardSettings
 from axlewright_edge.outbox import Bounds
 from axlewright_edge.sources.iio_settings import IioSettings
 from axlewright_edge.sources.iio_settings import problems as iio_problems
@@ -139,6 +140,7 @@ class AgentSettings(_Table, frozen=True, kw_only=True):
     source: SimulatedSettings | ReplaySettings | SensorsSettings
     outbox: OutboxSettings
     broker: BrokerSettings = BrokerSettings()
+    guard: GuardSettings = GuardSettings()
     window_s: WindowSeconds = 10.0
     trust_clock: Trust = "date"
 
@@ -198,6 +200,7 @@ _PATHS = {
     "broker": ("password_file", "authority_file", "certificate_file", "key_file"),
     "source": ("file", "fleet_file", "state_file"),
     "j1939": ("file",),
+    "guard": ("limits_file", "lamp_file"),
     "iio": ("root", "device_folder"),
     "recording": ("file",),
 }

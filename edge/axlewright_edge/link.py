@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
+from typing import Protocol
 
 from paho.mqtt.enums import MQTTProtocolVersion
 
@@ -41,6 +42,27 @@ _VERSIONS = {
 }
 
 
+class Limits(Protocol):
+    """Who keeps the limits of the guard on board."""
+
+    @property
+    def version(self) -> str:
+        """Which limits are in force."""
+
+    def take(self, payload: bytes) -> str:
+        """Take limits from the office; return what the status should say of it."""
+
+
+class NoLimits:
+    """A truck without a guard."""
+
+    version = ""
+
+    def take(self, payload: bytes) -> str:
+        """Leave them alone."""
+        return ""
+
+
 class Link:
     """Sends an outbox to the office until it is stopped, in a thread of its own.
 
@@ -64,6 +86,8 @@ class Link:
         Draws the jitter.
     health : callable, optional
         Tells how the truck's sources are doing.
+    limits : Limits, optional
+        Takes what the office says of the guard's limits.
 
     Raises
     ------
@@ -81,6 +105,7 @@ class Link:
         on_command: Callable[[Command], None],
         chance: Random | None = None,
         health: Callable[[], Sequence[SourceHealth]] = tuple,
+        limits: Limits | None = None,
     ) -> None:
         if settings.address.tls:
             tls_context(settings)
@@ -89,6 +114,7 @@ class Link:
         self._outbox = outbox
         self._clock = clock
         self._health = health
+        self._limits = limits or NoLimits()
         self._metrics = SelfMetrics(clock)
         self._backoff = Backoff(chance=chance)
         self._patient = {
@@ -112,6 +138,7 @@ class Link:
             notes=self._notes,
             status=self._status,
             command=on_command,
+            limits=self._limits.take,
             stopping=self._stop.is_set,
         )
         self._thread = threading.Thread(target=self._run, name=f"link {vehicle}", daemon=True)
@@ -243,6 +270,7 @@ class Link:
             memory_bytes=metrics.memory_bytes,
             gateway_cel=metrics.gateway_cel,
             sources=list(self._health()),
+            limits_version=self._limits.version,
         )
 
     def _oldest_unsent_s(self) -> float | None:

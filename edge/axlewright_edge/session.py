@@ -68,6 +68,7 @@ class Desk:
     notes: Notes
     status: Callable[[bool, str], Status]
     command: Callable[[Command], None]
+    limits: Callable[[bytes], str]
     stopping: Callable[[], bool]
 
     def topic(self, kind: TopicKind) -> str:
@@ -236,7 +237,7 @@ class Session:
             self._desk.flow.broker_limits(
                 getattr(properties, "ReceiveMaximum", None), getattr(properties, "MaximumPacketSize", None)
             )
-        for kind in (TopicKind.ACK, TopicKind.COMMAND):
+        for kind in (TopicKind.ACK, TopicKind.COMMAND, TopicKind.LIMITS):
             client.subscribe(self._desk.topic(kind), qos=1)
         self._publish_status(online=True)
 
@@ -270,6 +271,8 @@ class Session:
                     self._acks.append(ack)
             elif kind is TopicKind.COMMAND:
                 self._desk.command(decode_message(payload, Command))
+            elif kind is TopicKind.LIMITS and (note := self._desk.limits(payload)):
+                self._say(note)
         except ModelError as error:
             name = _id_of(payload)
             self._say(f"command {name}: refused, {error}" if name else f"message not understood: {error}")

@@ -13,6 +13,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from axlewright_edge.clock import Clock
 from axlewright_edge.errors import SourceError
@@ -25,6 +26,9 @@ from axlewright_models.errors import ModelError
 from axlewright_models.spec import VehicleSpec
 from axlewright_models.wire.frames import Window
 from axlewright_models.wire.messages import SourceHealth
+
+if TYPE_CHECKING:
+    from axlewright_edge.sources.j1939.dm1 import Lamps, TroubleCode
 
 LOGGER = logging.getLogger(__name__)
 # Values that a driver still holds when a window ends: several times the time between two transfers. Own choice.
@@ -167,6 +171,13 @@ class CombinedSource:
             note = f"{self._late} windows went without vibration channels: the gateway is too slow for the rate"
             found.append(SourceHealth(name="vibration", state="stale", note=note))
         return found
+
+    def announce(self, lamps: Lamps, codes: Sequence[TroubleCode]) -> None:
+        """Tell trouble codes on every vehicle bus that is allowed to carry them."""
+        for part in self._parts:
+            announce: Callable[[Lamps, Sequence[TroubleCode]], None] | None = getattr(part.source, "announce", None)
+            if announce is not None:
+                announce(lamps, codes)
 
     def latest(self) -> list[Latest]:
         """Return the newest value of every channel of every source."""
