@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from axlewright_models.statistics import cusum_step, ewma_step
+from axlewright_models.statistics import cusum_step
 from axlewright_server.detectors.timing import Flags, Floats
 
 HIGH, LOW = 0, 1
@@ -86,7 +86,9 @@ class Chart:
         seen = ~np.isnan(departure)
         z = np.clip(departure / spread, -self.bound, self.bound)
         high, low = cusum_step(sums[:, :, HIGH], sums[:, :, LOW], z, self.slack)
-        average = ewma_step(average, departure, self.weight)
+        # models.statistics.ewma_step, for a constant weight: this is the hot path.
+        begun = np.where(np.isnan(average), departure, average + self.weight * (departure - average))
+        average = np.where(seen, begun, average)
         quiet = np.abs(average) < 0.5 * np.asarray(least)
         calm = np.where(seen, np.where(quiet, np.minimum(state[f"{self.name}_calm"] + 1, 30000), 0), 0)
         sums = np.minimum(np.stack([high, low], axis=2), 4.0 * self.decision)
@@ -94,7 +96,8 @@ class Chart:
         sums = np.where((calm >= self.calm)[:, :, None], 0.0, sums)
         now = np.broadcast_to(time_s[:, None, None], sums.shape)
         begun_s = np.where(sums > 0.0, np.where(np.isnan(begun_s), now, begun_s), np.where(level > 0, begun_s, np.nan))
-        signed = np.nan_to_num(np.stack([average, -average], axis=2))
+        # NaN compares as not beyond.
+        signed = np.stack([average, -average], axis=2)
         least, limit = (np.broadcast_to(np.asarray(one), average.shape)[:, :, None] for one in (least, limit))
         begins = (sums > self.decision) & (signed > least)
         stands = begins | ((level > 0) & (sums > 0.0))

@@ -30,6 +30,7 @@ class AxleTable:
     ride_height_mm: NDArray[np.float64]
     ratio: NDArray[np.float64]
     revolutions_per_km: NDArray[np.float64]
+    ring_teeth: NDArray[np.float64]
     _limits: dict[str, NDArray[np.float64]] = field(default_factory=dict, repr=False, compare=False)
     _rows: dict[tuple[str, int], int] = field(default_factory=dict, repr=False, compare=False)
     _numbers: dict[str, int] = field(default_factory=dict, repr=False, compare=False)
@@ -56,12 +57,13 @@ class AxleTable:
         vehicle = np.array([number for number, _ in rows], dtype=np.int64)
         count = np.bincount(vehicle, minlength=len(vehicles)).astype(np.int64)
         first = np.concatenate([[0], np.cumsum(count)[:-1]]).astype(np.int64)
-        heights, ratios, revolutions = [], [], []
+        heights, ratios, revolutions, teeth = [], [], [], []
         for number, position in rows:
             owner = spec.vehicles[vehicles[number]]
             heights.append(owner.ride_height_mm(position))
             ratios.append(owner.axle(position).ratio)
             revolutions.append(float(owner.tyre.revolutions_per_km))
+            teeth.append(float(owner.axle(position).ring_teeth))
         return cls(
             fleet=spec.fleet,
             vehicles=vehicles,
@@ -74,6 +76,7 @@ class AxleTable:
             ride_height_mm=np.array(heights),
             ratio=np.array(ratios),
             revolutions_per_km=np.array(revolutions),
+            ring_teeth=np.array(teeth),
             _rows={(vehicles[number], position): row for row, (number, position) in enumerate(rows)},
             _numbers={name: number for number, name in enumerate(vehicles)},
         )

@@ -9,6 +9,13 @@ Run length by design: one-sided CUSUM, k = 1 and h = 8 standard deviations: Sieg
 independent normal observations per line; 17 lines on 400 axles driving 10 h a day make 4e6 observations a day, so heavy
 tails matter, and the averaged ratio must pass the square root of ``order_ratio_limit`` (level 1) or the limit
 itself (level 2) as well; rms and kurtosis, which have no road taken off, the limit and its square.
+
+Trend: two hours of driving make one observation of each line's ratio, held to the mean of the first
+``trend_learning`` of them (k = 1, h = 5: 1.1e5 observations in control, for all lines of an axle some 10 years at 1,000
+hours a year; the average must pass ``trend_least`` besides). It sees a slow rise long before the limit.
+
+The source is told from the raised lines: :mod:`~axlewright_server.detectors.vibration_source`. Windows that the truck
+doubts (``vib/quality``: clipped, samples missing, speed changed, sensor loose) are not judged.
 """
 
 from __future__ import annotations
@@ -18,10 +25,13 @@ from typing import Any
 import numpy as np
 
 from axlewright_models.signals import CHANNELS, ENVELOPE_CHANNELS, INDEX, ORDER_CHANNELS
+from axlewright_models.statistics import welford_step
 from axlewright_server.detectors.base import Part, State, Symptom
 from axlewright_server.detectors.batch import Batch
+from axlewright_server.detectors.chart import HIGH, Chart
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.detectors.timing import Floats, exposure, put_back, some
+from axlewright_server.detectors.vibration_source import ALONE, FIRST, SOURCES, alone, attribute
 
 LINES = (*ORDER_CHANNELS, *ENVELOPE_CHANNELS, "vib/rms", "vib/kurtosis")
 BAND_EDGES_KM_H = (35.0, 55.0, 70.0, 85.0, 130.0)
@@ -31,6 +41,19 @@ _BANDS = (len(BAND_EDGES_KM_H) - 1) * (len(TORQUE_EDGES_N_M) + 1)
 _COLUMNS = np.array([INDEX[name] for name in LINES])
 _K = len(LINES)
 _ORDER_LINES = len(ORDER_CHANNELS) + len(ENVELOPE_CHANNELS)
+_ORDERS = len(ORDER_CHANNELS)
+TREND = Chart("trend", _ORDER_LINES, slack=1.0, decision=5.0, weight=0.3, calm=5)
+# What a repair changes: the beginnings of the lines that must be learnt anew.
+TOUCHES = {
+    "driveshaft": ("driveshaft",),
+    "joint": ("driveshaft",),
+    "centre-bearing": ("driveshaft",),
+    "wheel-or-tyre": ("wheel",),
+    "gear-set": ("mesh", "outer", "inner", "rolling", "cage", "rms", "kurtosis"),
+    "bearing": ("mesh", "outer", "inner", "rolling", "cage", "rms", "kurtosis"),
+    "carrier-assembly": ("",),
+    "vibration-sensor": ("",),
+}
 _CODES = tuple(
     "order-high" if name in ORDER_CHANNELS else "envelope-high" if name in ENVELOPE_CHANNELS else "vibration-high"
     for name in LINES
@@ -43,15 +66,18 @@ class Vibration(Part):
     ``learning``: one-minute observations that make the baseline of a cell. ``floor``: least standard deviation of the
     log-ratio that is believed (0.15 is about 15 %); ``sum_floor``: the same for rms and kurtosis, which follow the
     road. ``weight``: of an observation in the averaged ratio. ``calm``: observations below a quarter of the limit's
-    logarithm that end a symptom. All are own choices.
+    logarithm that end a symptom. ``trend_minutes``, ``trend_learning``, ``trend_floor``, ``trend_least``: one
+    observation of the trend, how many make its baseline, least standard deviation believed, least averaged rise (0.26
+    is 30 %). ``source_every``: observations after which the source is looked at again while a line is raised. All are
+    own choices.
     """
 
     name = "vibration"
-    version = 2
+    version = 3
     dtype: np.dtype[Any] = np.dtype(
         [
             ("window_s", "f4"),
-            ("window_sum", "f4", (_K + 2,)),
+            ("window_sum", "f4", (_K + 4,)),
             ("band", "i4"),
             ("count", "f4", (_BANDS, _K)),
             ("mean", "f4", (_BANDS, _K)),
@@ -61,6 +87,17 @@ class Vibration(Part):
             ("begun_s", "f8", (_K,)),
             ("calm", "i4", (_K,)),
             ("level", "i1", (_K,)),
+            ("alone_average", "f4", (_ORDERS,)),
+            ("alone_count", "i4", (_ORDERS,)),
+            ("first_square", "f4"),
+            ("first_by_speed", "f4", (2,)),
+            ("waited", "i4"),
+            ("source", "?", (len(SOURCES),)),
+            ("trend_count", "f4", (_ORDER_LINES,)),
+            ("trend_total", "f4", (_ORDER_LINES,)),
+            ("trend_minutes", "f4"),
+            ("trend_moments", "f4", (3, _ORDER_LINES)),
+            *TREND.fields(),
         ]
     )
 
@@ -74,6 +111,11 @@ class Vibration(Part):
         sum_floor: float = 0.25,
         weight: float = 0.2,
         calm: int = 15,
+        trend_minutes: float = 120.0,
+        trend_learning: int = 10,
+        trend_floor: float = 0.08,
+        trend_least: float = 0.26,
+        source_every: int = 15,
     ) -> None:
         self.observation_s = observation_s
         self.learning = learning
@@ -84,12 +126,18 @@ class Vibration(Part):
         self.share = np.where(np.arange(_K) < _ORDER_LINES, 0.5, 1.0).astype(np.float32)
         self.weight = np.float32(weight)
         self.calm = calm
+        self.trend_minutes = trend_minutes
+        self.trend_learning = trend_learning
+        self.trend_floor = trend_floor
+        self.trend_least = trend_least
+        self.source_every = source_every
 
     def fresh(self, count: int) -> State:
         """Return the records of axles never heard of."""
         state = super().fresh(count)
         state["band"] = -1
         state["begun_s"] = np.nan
+        TREND.clear(state)
         return state
 
     def step(self, state: State, batch: Batch, table: AxleTable) -> tuple[State, list[Symptom]]:
@@ -99,11 +147,16 @@ class Vibration(Part):
         gate &= ~(torque > HARDEST_N_M)
         # Lowered or raised on purpose, the joints work at other angles by design; that is neither normal nor a fault.
         gate &= ~(batch.column("height-mode") > 0.5)
+        quality = batch.column("vib/quality")
+        if not np.isnan(quality).all():
+            gate &= ~(quality > 0.5)
         seconds = exposure(batch.dt_s, gate).astype(np.float32)
         counted = seconds > 0.0
         if not counted.any():
             return state, []
-        ripe, means = self._gather(state, batch, (speed, np.fmax(torque, 0.0)), seconds, counted)
+        gear = batch.column("gear")
+        drive = (speed, np.fmax(torque, 0.0), gear, gear * gear)
+        ripe, means = self._gather(state, batch, drive, seconds, counted)
         if not len(ripe):
             return state, []
         part = some(state, ripe)
@@ -114,12 +167,44 @@ class Vibration(Part):
     def observable(self, record: State) -> frozenset[str]:
         """Return the symptoms that could be shown: the lines whose baseline is known in some band."""
         known = np.atleast_1d((record["count"] >= self.learning).any(axis=0))
-        return frozenset(
-            f"{code}/{line.rsplit('/', 1)[-1]}" for code, line, ready in zip(_CODES, LINES, known, strict=True) if ready
-        )
+        keys = {f"{code}/{_end(line)}" for code, line, ready in zip(_CODES, LINES, known, strict=True) if ready}
+        followed = record["trend_moments"][0] >= self.trend_learning
+        keys |= {
+            f"{code.replace('high', 'rising')}/{_end(line)}"
+            for code, line, ready in zip(_CODES, LINES, followed, strict=False)
+            if ready
+        }
+        return frozenset(keys | set(SOURCES) if keys else keys)
+
+    def serviced(self, record_rows: State, touched: frozenset[str]) -> State:
+        """Return the records with the touched lines' baselines forgotten."""
+        lines = _touched(touched)
+        if not lines.any():
+            return record_rows
+        fresh = self.fresh(len(record_rows))
+        for field in ("count", "mean", "m2"):
+            record_rows[field][:, :, lines] = 0.0
+        for field in ("high", "average", "begun_s", "calm", "level"):
+            record_rows[field][:, lines] = fresh[field][:, lines]
+        few = lines[:_ORDER_LINES]
+        for field in ("count", "total", "sums", "average", "begun_s", "calm", "level"):
+            record_rows[f"trend_{field}"][:, few] = fresh[f"trend_{field}"][:, few]
+        record_rows["trend_moments"][:, :, few] = 0.0
+        orders = lines[:_ORDERS]
+        record_rows["alone_average"][:, orders] = 0.0
+        record_rows["alone_count"][:, orders] = 0
+        record_rows["source"] = False
+        return record_rows
+
+    def forgets(self, key: str, touched: frozenset[str]) -> bool:
+        """Return whether such a repair ends this symptom: its line's, and what was said of the source."""
+        lines = _touched(touched)
+        if "/" not in key:
+            return bool(lines.any())
+        return any(_end(name) == key.rsplit("/", 1)[-1] for name, hit in zip(LINES, lines, strict=True) if hit)
 
     def _gather(
-        self, state: State, batch: Batch, drive: tuple[Floats, Floats], seconds: Any, counted: Any
+        self, state: State, batch: Batch, drive: tuple[Floats, ...], seconds: Any, counted: Any
     ) -> tuple[Any, Any]:
         """Average each line's logarithm, speed and torque over one minute; the averages choose the cell."""
         lines = np.ascontiguousarray(batch.values[:, _COLUMNS], dtype=np.float32)
@@ -135,9 +220,10 @@ class Vibration(Part):
         speed_band = np.clip(np.searchsorted(BAND_EDGES_KM_H, means[:, _K], side="right") - 1, 0, None)
         torque_band = np.searchsorted(TORQUE_EDGES_N_M, means[:, _K + 1], side="right")
         state["band"][ripe] = speed_band * (len(TORQUE_EDGES_N_M) + 1) + torque_band
-        return ripe, means[:, :_K]
+        return ripe, means
 
-    def _judge(self, state: State, means: Any, batch: Batch, table: AxleTable) -> list[Symptom]:
+    def _judge(self, state: State, gathered: Any, batch: Batch, table: AxleTable) -> list[Symptom]:
+        means, drive = gathered[:, :_K], gathered[:, _K:]
         pick, band = np.arange(len(state)), state["band"]
         count, mean, m2 = state["count"][pick, band], state["mean"][pick, band], state["m2"][pick, band]
         learnt = count >= self.learning
@@ -158,7 +244,115 @@ class Vibration(Part):
         now = batch.time_s[:, None]
         begun = np.where(np.isnan(state["begun_s"]), now, state["begun_s"])
         state["begun_s"] = np.where(high > 0.0, begun, np.nan)
-        return self._symptoms(state, limit, batch)
+        symptoms = self._symptoms(state, limit, batch)
+        symptoms += self._follow(state, ratio[:, :_ORDER_LINES], batch)
+        return symptoms + self._attribute(state, ratio, drive, limit[:, 0], batch, table)
+
+    def _follow(self, state: State, ratio: Any, batch: Batch) -> list[Symptom]:
+        """Gather the ratios of two hours and hold their means to the axle's first ones."""
+        seen = ~np.isnan(ratio)
+        state["trend_count"] += seen
+        state["trend_total"] += np.where(seen, np.clip(ratio, -1.5, 1.5), np.float32(0.0))
+        state["trend_minutes"] += seen.any(axis=1)
+        ripe = np.flatnonzero(state["trend_minutes"] >= self.trend_minutes)
+        if not len(ripe):
+            return []
+        part, few = some(state, ripe), batch.take(ripe)
+        enough = part["trend_count"] >= 0.3 * self.trend_minutes
+        means = np.where(enough, part["trend_total"] / np.maximum(part["trend_count"], 1.0), np.nan).astype(np.float64)
+        for field in ("trend_count", "trend_total", "trend_minutes"):
+            part[field] = 0.0
+        count, mean, m2 = (part["trend_moments"][:, which].astype(np.float64) for which in range(3))
+        learnt = count >= self.trend_learning
+        lesson = np.where(learnt | few.suspect[:, None], np.nan, means)
+        part["trend_moments"] = np.stack(welford_step(count, mean, m2, lesson), axis=1)
+        spread = np.maximum(np.sqrt(m2 / np.maximum(count - 1.0, 1.0)), self.trend_floor)
+        departure = np.where(learnt, means - mean, np.nan)
+        changed = TREND.step(part, departure, spread, self.trend_least, np.inf, few.time_s)[:, :, HIGH]
+        symptoms = [
+            Symptom(
+                axle=int(few.axles[row]),
+                time_s=float(few.time_s[row]),
+                code=_CODES[line].replace("high", "rising"),
+                channel=LINES[line],
+                level=int(part["trend_level"][row, line, HIGH]),
+                since_s=TREND.since_s(part, int(row), int(line), HIGH, float(few.time_s[row])),
+                value=float(np.exp(part["trend_average"][row, line])),
+                limit=float(np.exp(self.trend_least)),
+                unit=CHANNELS[INDEX["gear"]].unit,
+                score=TREND.score(part, int(row), int(line), HIGH),
+            )
+            for row, line in zip(*np.nonzero(changed), strict=True)
+        ]
+        put_back(state, ripe, part)
+        return symptoms
+
+    def _attribute(
+        self, state: State, ratio: Any, drive: Any, limit: Any, batch: Batch, table: AxleTable
+    ) -> list[Symptom]:
+        """Follow lone lines while something is raised, and tell the source."""
+        first = ratio[:, FIRST]
+        known = ~np.isnan(first)
+        apart = np.square(first - state["average"][:, FIRST])
+        state["first_square"] += np.where(known, np.float32(0.05) * (apart - state["first_square"]), 0.0)
+        fast = (drive[:, 0] >= BAND_EDGES_KM_H[2]).astype(np.int64)
+        pick = np.arange(len(state))
+        moved = state["first_by_speed"][pick, fast]
+        state["first_by_speed"][pick, fast] = moved + np.where(known, np.float32(0.1) * (first - moved), 0.0)
+        raised = state["level"][:, :_ORDER_LINES] > 0
+        raised |= state["trend_level"][:, :, HIGH] > 0
+        rows = np.flatnonzero(raised.any(axis=1) | state["source"].any(axis=1))
+        if not len(rows):
+            return []
+        part, few, raised = some(state, rows), batch.take(rows), raised[rows]
+        self._lone(part, ratio[rows], drive[rows], raised, few, table)
+        part["waited"] += 1
+        symptoms = self._sources(part, raised, limit[rows], few)
+        put_back(state, rows, part)
+        return symptoms
+
+    def _lone(self, state: State, ratio: Any, drive: Any, raised: Any, batch: Batch, table: AxleTable) -> None:
+        gear, square = drive[:, 2].astype(np.float64), drive[:, 3]
+        # A minute in two gears tells of neither.
+        gear = np.where(square - gear * gear > 1e-3 * np.maximum(square, 1e-3), np.nan, gear)
+        lone = alone(table, batch.axles, gear) & ~np.isnan(ratio[:, :_ORDERS]) & raised[:, :_ORDERS]
+        count, average = state["alone_count"], state["alone_average"]
+        weight = np.maximum(np.float32(1.0) / (count + np.float32(1.0)), np.float32(0.1))
+        state["alone_average"] = np.where(lone, average + weight * (ratio[:, :_ORDERS] - average), average)
+        state["alone_count"] = np.where(raised[:, :_ORDERS], count + lone, 0)
+
+    def _sources(self, state: State, raised: Any, limit: Any, batch: Batch) -> list[Symptom]:
+        # Looked at when it has to be: as lines rise or fall, and now and then while they stand.
+        due = (state["waited"] >= self.source_every) | ~raised.any(axis=1)
+        if not due.any():
+            return []
+        by_speed = state["first_by_speed"]
+        found = attribute(
+            raised,
+            state["alone_average"],
+            state["alone_count"],
+            np.float32(0.35) * limit,
+            np.sqrt(state["first_square"]),
+            by_speed[:, 0] - by_speed[:, 1],
+        )
+        state["waited"] = np.where(due, 0, state["waited"])
+        changed = due[:, None] & (found != state["source"])
+        state["source"] = np.where(due[:, None], found, state["source"])
+        return [
+            Symptom(
+                axle=int(batch.axles[row]),
+                time_s=float(batch.time_s[row]),
+                code=SOURCES[which],
+                channel="vib/rms",
+                level=int(found[row, which]),
+                since_s=float(np.fmin(np.nanmin(np.append(state["begun_s"][row], np.inf)), batch.time_s[row])),
+                value=float(state["alone_count"][row][raised[row, :_ORDERS]].min(initial=1000)),
+                limit=float(ALONE),
+                unit=CHANNELS[INDEX["gear"]].unit,
+                score=1.0,
+            )
+            for row, which in zip(*np.nonzero(changed), strict=True)
+        ]
 
     def _teach(self, state: State, means: Any, lesson: Any, where: tuple[Any, Any]) -> None:
         count, mean, m2 = state["count"][where], state["mean"][where], state["m2"][where]
@@ -202,6 +396,16 @@ class Vibration(Part):
             unit=CHANNELS[INDEX["gear"]].unit,
             score=float(state["high"][row, line] / self.decision),
         )
+
+
+def _end(channel: str) -> str:
+    return channel.rsplit("/", 1)[-1]
+
+
+def _touched(touched: frozenset[str]) -> Any:
+    """Return which lines a repair makes new."""
+    begins = tuple(begin for word in touched for begin in TOUCHES.get(word, ()))
+    return np.array([_end(name).startswith(begins) if begins else False for name in LINES])
 
 
 def _road(ratio: Any) -> Any:
