@@ -33,7 +33,16 @@ EVERY_KIND = [
     Ack(stream="a1", seq=12),
     Command(id="c-1", action="capture-burst", seconds=4.0, axle=2, sample_rate_hz=6400.0),
     BurstPiece(
-        command="c-1", axle=2, piece=1, pieces=1, begin_s=1.7e9, sample_rate_hz=6400.0, scale=0.01, data=b"\x78\x9c\xff"
+        command="c-1",
+        axle=2,
+        piece=1,
+        pieces=1,
+        begin_s=1.7e9,
+        sample_rate_hz=6400.0,
+        samples=2,
+        sensors=["pinion-2"],
+        scales=[0.01],
+        data=b"\x78\x9c\xff",
     ),
     AdvisoryMessage(
         id="t07-2-height-1",
@@ -112,7 +121,7 @@ def test_a_piece_of_a_burst_survives_as_cbor():
     [
         ({"axle": 0}, "at `$.axle`"),
         ({"data": bytes(16 * 1024 + 1)}, "at `$.data`"),
-        ({"scale": "much"}, "at `$.scale`"),
+        ({"scales": ["much"]}, "at `$.scales[0]`"),
     ],
 )
 def test_a_wrong_piece_of_a_burst_is_refused_by_member(change, message):

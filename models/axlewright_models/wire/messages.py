@@ -16,6 +16,7 @@ from axlewright_models.wire.senml import load_cbor
 
 StreamName = Annotated[str, msgspec.Meta(pattern="^[A-Za-z0-9._-]{1,64}$", description="Id of a truck's outbox.")]
 Identifier = Annotated[str, msgspec.Meta(pattern="^[a-z0-9-]{1,64}$")]
+SensorName = Annotated[str, msgspec.Meta(max_length=100)]
 Count = Annotated[int, msgspec.Meta(ge=0)]
 UnixSeconds = Annotated[float, msgspec.Meta(description="Unix time in seconds.")]
 Share = Annotated[float, msgspec.Meta(ge=0.0, le=1.0)]
@@ -87,20 +88,30 @@ class Command(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class BurstPiece(msgspec.Struct, frozen=True, kw_only=True):
-    """One piece of a recorded waveform; on the wire a CBOR map with these names.
+    """One piece of a recorded waveform of one axle; on the wire a CBOR map with these names.
 
-    The pieces' ``data``, joined in order, are a zlib stream of little-endian int16 samples; a sample times ``scale`` is
-    the acceleration in m/s2.
+    The pieces' ``data``, joined in order, are a zlib stream. Inflated, it holds first all low and then all high bytes
+    of 16-bit numbers, sensor after sensor: the differences from count to count, from 0 on, wrapping around. A count
+    times the sensor's ``scales`` is the acceleration in m/s2. ``turns`` are those of the driveshaft at evenly spaced times,
+    the first at the first sample, the last at the last; empty when they are not known.
     """
 
     command: Annotated[str, msgspec.Meta(pattern="^[a-z0-9-]{1,64}$", description="Id of the command that asked.")]
     axle: Annotated[int, msgspec.Meta(ge=1, le=99)]
     piece: Annotated[int, msgspec.Meta(ge=1)]
-    pieces: Annotated[int, msgspec.Meta(ge=1)]
+    pieces: Annotated[int, msgspec.Meta(ge=1, le=4096)]
     begin_s: UnixSeconds
     sample_rate_hz: Annotated[float, msgspec.Meta(gt=0.0)]
-    scale: Annotated[float, msgspec.Meta(gt=0.0, description="m/s2 per count.")]
+    samples: Annotated[int, msgspec.Meta(ge=1, description="Of each sensor.")]
+    sensors: Annotated[list[SensorName], msgspec.Meta(min_length=1, max_length=16)]
+    scales: Annotated[
+        list[Annotated[float, msgspec.Meta(gt=0.0, description="m/s2 per count, of each sensor.")]],
+        msgspec.Meta(min_length=1, max_length=16),
+    ]
     data: Annotated[bytes, msgspec.Meta(max_length=16 * 1024)]
+    turns: Annotated[list[float], msgspec.Meta(max_length=256)] = []
+    turns_tolerance: Annotated[float, msgspec.Meta(ge=0.0, description="Relative error of the turns.")] = 0.0
+    reason: Annotated[str, msgspec.Meta(max_length=200, description="Why it was recorded.")] = ""
 
 
 class Evidence(msgspec.Struct, frozen=True, kw_only=True):
