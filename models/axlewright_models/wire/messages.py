@@ -92,8 +92,8 @@ class BurstPiece(msgspec.Struct, frozen=True, kw_only=True):
 
     The pieces' ``data``, joined in order, are a zlib stream. Inflated, it holds first all low and then all high bytes
     of 16-bit numbers, sensor after sensor: the differences from count to count, from 0 on, wrapping around. A count
-    times the sensor's ``scales`` is the acceleration in m/s2. ``turns`` are those of the driveshaft at evenly spaced times,
-    the first at the first sample, the last at the last; empty when they are not known.
+    times the sensor's ``scales`` is the acceleration in m/s2. ``turns`` are those of the driveshaft at evenly spaced
+    times, the first at the first sample, the last at the last; empty when they are not known.
     """
 
     command: Annotated[str, msgspec.Meta(pattern="^[a-z0-9-]{1,64}$", description="Id of the command that asked.")]
