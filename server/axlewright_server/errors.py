@@ -29,6 +29,10 @@ class HistoryError(ServerError):
     """A replay table is not of the form that the loader reads."""
 
 
+class EvaluationError(ServerError):
+    """An evaluation cannot be run as asked: a truth file, a choice or a part of an earlier run does not fit."""
+
+
 def make_folder(folder: Path, error: type[ServerError], flag: str) -> None:
     """Make a folder with its parents, or say in one line why it cannot be made.
 

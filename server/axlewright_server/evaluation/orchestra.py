@@ -1,0 +1,139 @@
+"""Run the parts of a plan on all cores, with a progress bar, taking up what an earlier run has finished."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import threading
+import time
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from multiprocessing.queues import SimpleQueue
+from pathlib import Path
+
+import msgspec
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn, TimeRemainingColumn
+
+from axlewright_server.errors import EvaluationError
+from axlewright_server.evaluation.parts import Part
+from axlewright_server.evaluation.record import Run, decode_run
+from axlewright_server.evaluation.runs import Extras, run_part
+
+# What a part has done so far, as a share of its time span; None ends the listener.
+Report = tuple[str, float] | None
+_reports: SimpleQueue[Report] | None = None
+
+
+def default_workers() -> int:
+    """Return how many parts run at once: each keeps two cores busy, simulator and kernel."""
+    return max(1, multiprocessing.cpu_count() // 2)
+
+
+def run_parts(
+    parts: Sequence[Part], folder: Path, extras: Extras, workers: int, resume: bool, quiet: bool
+) -> list[Run]:
+    """Return the records of parts in their order, running those that are not done.
+
+    Parameters
+    ----------
+    folder : Path
+        Where each part leaves its record.
+    workers : int
+        Parts at once; every part is two processes.
+    resume : bool
+        Take the record of a part that an earlier run of the same arguments left; else all are run anew.
+
+    Raises
+    ------
+    EvaluationError
+        Of the first part that failed.
+    """
+    done = {part.key: run for part in parts if resume and (run := stored(part, folder)) is not None}
+    with _progress(quiet) as progress:
+        task = progress.add_task("evaluating", total=sum(part.vehicle_days for part in parts))
+        progress.advance(task, sum(part.vehicle_days for part in parts if part.key in done))
+        waiting = [part for part in parts if part.key not in done]
+        if waiting:
+            done |= _run(waiting, folder, extras, workers, _Shares(progress, task, waiting))
+    return [done[part.key] for part in parts]
+
+
+def stored(part: Part, folder: Path) -> Run | None:
+    """Return the record that an earlier run left of a part, None if there is none or its arguments were others."""
+    try:
+        run = decode_run((folder / f"{part.key}.json").read_bytes())
+    except (OSError, msgspec.DecodeError):
+        return None
+    return run if run.arguments == part.arguments else None
+
+
+def _progress(quiet: bool) -> Progress:
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.completed:,.0f}/{task.total:,.0f} vehicle-days"),
+    )
+    console = Console(stderr=True)
+    return Progress(*columns, TimeElapsedColumn(), TimeRemainingColumn(), console=console, disable=quiet)
+
+
+class _Shares:
+    """Moves the bar by what each part says it has done."""
+
+    def __init__(self, progress: Progress, task: TaskID, parts: Sequence[Part]) -> None:
+        self._progress, self._task = progress, task
+        self._days = {part.key: part.vehicle_days for part in parts}
+        self._seen = dict.fromkeys(self._days, 0.0)
+
+    def take(self, key: str, share: float) -> None:
+        fresh = min(max(share, self._seen[key]), 1.0)
+        self._progress.advance(self._task, (fresh - self._seen[key]) * self._days[key])
+        self._seen[key] = fresh
+
+
+def _run(parts: Sequence[Part], folder: Path, extras: Extras, workers: int, shares: _Shares) -> dict[str, Run]:
+    context = multiprocessing.get_context("spawn")
+    reports: SimpleQueue[Report] = context.SimpleQueue()
+    listener = threading.Thread(target=_listen, args=(reports, shares), daemon=True)
+    listener.start()
+    pool = ProcessPoolExecutor(min(workers, len(parts)), context, _begin, (reports,))
+    try:
+        futures = {pool.submit(_one, part, folder, extras): part for part in parts}
+        found = {}
+        for future in as_completed(futures):
+            found[futures[future].key] = future.result()
+            reports.put((futures[future].key, 1.0))
+        return found
+    finally:
+        pool.shutdown(cancel_futures=True)
+        reports.put(None)
+        listener.join()
+
+
+def _listen(reports: SimpleQueue[Report], shares: _Shares) -> None:
+    while (report := reports.get()) is not None:
+        shares.take(*report)
+
+
+def _begin(reports: SimpleQueue[Report]) -> None:
+    global _reports
+    _reports = reports
+
+
+def _one(part: Part, folder: Path, extras: Extras) -> Run:
+    """Run a part in a worker process."""
+    told_s, first_s, parent = time.monotonic(), None, os.getppid()
+    # Readings make most of the work; the rest of the share is for baselines and decisions made anew.
+    span_s = part.span_s / 0.85
+
+    def progress(reached_s: float) -> None:
+        nonlocal told_s, first_s
+        if os.getppid() != parent:
+            raise EvaluationError("the evaluation was ended from outside")  # else this process would outlive it
+        first_s = reached_s if first_s is None else first_s
+        if _reports is not None and time.monotonic() - told_s > 0.5:
+            told_s = time.monotonic()
+            _reports.put((part.key, (reached_s - first_s) / span_s))
+
+    return run_part(part, folder, extras, progress)
