@@ -9,7 +9,7 @@ import msgspec
 from axlewright_models.errors import ModelError
 from axlewright_models.limits import LIMITS
 from axlewright_models.spec import VehicleSpec
-from axlewright_models.wire.messages import AxleLimits, LimitsMessage, encode_message
+from axlewright_models.wire.messages import AxleLimits, LimitsMessage
 
 BUILT_IN = "built-in"
 # What a guard may be told, so that a slip of the pen does not silence it. Own choice.
@@ -22,7 +22,7 @@ _BOUNDS = {
 
 
 def guard_limits(fleet: str, vehicle: VehicleSpec) -> LimitsMessage:
-    """Return the limits of a truck's drive axles; the version changes with the content and with nothing else.
+    """Return the limits of a truck's drive axles; the version changes with the limits and with nothing else.
 
     Loss of height is judged by ``height_reject_mm``: a departure that fails an inspection, come about within minutes.
 
@@ -43,9 +43,8 @@ def guard_limits(fleet: str, vehicle: VehicleSpec) -> LimitsMessage:
         )
         for axle in vehicle.drive_axles
     ]
-    bare = LimitsMessage(version="none", fleet=fleet, vehicle=vehicle.id, axles=axles)
-    digest = hashlib.sha256(encode_message(bare)).hexdigest()
-    return msgspec.structs.replace(bare, version=digest[:12])
+    version = hashlib.sha256(msgspec.json.encode(axles)).hexdigest()[:12]
+    return LimitsMessage(version=version, fleet=fleet, vehicle=vehicle.id, axles=axles)
 
 
 def built_in_limits(axle: int) -> AxleLimits:

@@ -38,6 +38,7 @@ from axlewright_server.figures import IngestFigures
 from axlewright_server.hub import Hub
 from axlewright_server.ingest import Inbox, Ingest
 from axlewright_server.kernel import Change
+from axlewright_server.limits_sender import send_limits
 from axlewright_server.pipeline import Pipeline
 from axlewright_server.publisher import Publisher
 from axlewright_server.settings import Settings, check_exposure
@@ -100,6 +101,7 @@ class Office:
 
     def _connected(self) -> None:
         self._publisher.connected()
+        send_limits(self.spec, self.ingest)
 
     def start(self) -> None:
         """Start broker, pipeline and ingest.

@@ -80,6 +80,24 @@ class AxleState(Record):
     advisories: list[AdvisoryBrief] = []
 
 
+class GuardWord(Record):
+    """What the guard on board says of one axle."""
+
+    axle: int
+    word: str = Field(examples=["quiet", "lube-limit"])
+    text: str
+
+
+class GuardState(Record):
+    """The guard on board as the truck last told of it; no words: it has none, or could not judge."""
+
+    words: list[GuardWord] = []
+    speaks: bool = False
+    limits_version: str = Field("", description="Of the limits that the truck goes by; empty: it has told none.")
+    office_version: str = Field(description="Of the limits that the fleet file gives.")
+    agree: bool | None = Field(None, description="Whether both go by the same limits; null: not known.")
+
+
 class VehicleState(Record):
     """One vehicle as it stands."""
 
@@ -96,6 +114,7 @@ class VehicleState(Record):
     ambient_cel: float | None = None
     parked: bool | None = None
     height_mode: str | None = None
+    guard: GuardState
     axles: list[AxleState]
     advisories: list[AdvisoryBrief]
 

@@ -6,20 +6,23 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from axlewright_models.signals import HEIGHT_MODES
+from axlewright_models.guard_limits import guard_limits
+from axlewright_models.signals import GUARD_WORDS, HEIGHT_MODES
 from axlewright_models.spec import AxleSpec, FleetSpec, VehicleSpec
 from axlewright_models.wire.messages import AdvisoryMessage, Status
 from axlewright_server.api.records import (
     AdvisoryBrief,
     AxleState,
     FleetState,
+    GuardState,
+    GuardWord,
     HeightCondition,
     Link,
     LubeCondition,
     VehicleCondition,
     VehicleState,
 )
-from axlewright_server.page.texts import CONDITION_TEXTS, ROLE_TEXTS, STATE_TEXTS, URGENCY_TEXTS, figure
+from axlewright_server.page.texts import CONDITION_TEXTS, GUARD_TEXTS, ROLE_TEXTS, STATE_TEXTS, URGENCY_TEXTS, figure
 
 # A driving truck sends every 10 s or every minute, a parked one about every 10 minutes.
 STALE_DRIVING_S = 180.0
@@ -123,6 +126,7 @@ def vehicle_state(spec: VehicleSpec, material: Material, now_s: float) -> Vehicl
         ambient_cel=values.get("ambient"),
         parked=parked,
         height_mode=_height_mode(mode),
+        guard=_guard_state(spec, material),
         axles=[
             _axle_state(
                 spec, axle, material.readings.get((spec.id, axle.position)), _height_mode(mode), bool(parked), standing
@@ -130,6 +134,25 @@ def vehicle_state(spec: VehicleSpec, material: Material, now_s: float) -> Vehicl
             for axle in sorted(spec.axles, key=lambda one: one.position)
         ],
         advisories=advisories,
+    )
+
+
+def _guard_state(spec: VehicleSpec, material: Material) -> GuardState:
+    status = material.statuses.get(spec.id)
+    words = []
+    for axle in sorted(spec.axles, key=lambda one: one.position):
+        reading = material.readings.get((spec.id, axle.position))
+        code = None if reading is None else reading.values.get("guard")
+        if code is not None and 0 <= round(code) < len(GUARD_WORDS):
+            word = GUARD_WORDS[round(code)]
+            words.append(GuardWord(axle=axle.position, word=word, text=GUARD_TEXTS[word]))
+    told, ours = status.limits_version if status else "", guard_limits("", spec).version
+    return GuardState(
+        words=words,
+        speaks=any(one.word != GUARD_WORDS[0] for one in words),
+        limits_version=told,
+        office_version=ours,
+        agree=told == ours if told else None,
     )
 
 

@@ -69,6 +69,9 @@ def urgency(knowledge: Knowledge, cause: str, finding: Finding, symptoms: Iterab
     for symptom in symptoms:
         name = knowledge.evidence_of(symptom.key)
         level[name] = max(symptom.level, level.get(name, 0))
+    if level.get("guard-spoke", 0) > 0:
+        # The driver has been told to stop; the office must not say anything slower.
+        return "stop-safely-now"
     if cause == NONE:
         sudden = level.get("lube-rise", 0) > 0
         return "stop-safely-now" if sudden else "within-a-day"

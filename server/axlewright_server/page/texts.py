@@ -39,6 +39,12 @@ ACTION_TEXTS = {
     "closed": "Closed",
     "found": "Finding recorded",
 }
+GUARD_TEXTS = {
+    "quiet": "quiet",
+    "lube-limit": "lube beyond its limit",
+    "lube-rise": "lube warms suddenly",
+    "height-loss": "a side falls while driving",
+}
 ROLE_TEXTS = {
     "steer": "Steer axle",
     "forward-drive": "Forward drive axle",
