@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 LUBE_BURNS_CEL = 150.0  # additives of GL-5 lube begin to break down near 121 Cel (trade press)
 BEARING_BURNS_CEL = 200.0
 BRAKE_FIRE_CEL = 500.0  # of the drum's mean; grease and tyres near it catch fire
-ON_STOPS_MM = -60.0  # within the last quarter of the travel down to the bump stop
+ON_STOPS_MM = -66.0  # within the last sixth of the travel down to the bump stop
 ON_STOPS_S = 900.0  # of driving without a break within one block
 
 HOW: tuple[str, ...] = (

@@ -83,7 +83,7 @@ def _truck(name: str, types: dict[str, Any], random: np.random.Generator) -> lis
         f"suspension.ride_height_mm = {height}",
         f"suspension.arm_length_mm = {base['suspension']['arm_length_mm'] * random.uniform(0.92, 1.08):.0f}",
     ]
-    slope = float(random.uniform(-0.3, 0.3))  # frames differ a little, and all of their shafts' slopes with them
+    slope = float(random.uniform(-0.6, 0.6))  # frames differ a little, and all of their shafts' slopes with them
     shafts = ", ".join(
         f"{{ length_mm = {shaft['length_mm']}, angle_deg = {shaft['angle_deg'] + slope:.1f} }}"
         for shaft in base["driveline"]["shafts"]

@@ -68,7 +68,7 @@ def draw_scenario(
     positions = tuple(axle.position for axle in vehicle.drive_axles)
     course = story.draw(Place(vehicle.id, positions, onset_s, random))
     main = course.faults[0] if course.faults else None
-    reason = course.hidden or _unseen(story, vehicle)
+    reason = course.hidden or _unseen(story, vehicle) or (story.unseen(vehicle, course) if story.unseen else "")
     return ScenarioRun(
         name=name,
         title=story.title,

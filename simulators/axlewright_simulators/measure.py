@@ -34,7 +34,16 @@ FITTED_TO_ALL_VIBRATION = (
     "vib/order/mesh-1",
     "vib/quality",
 )
-TROUBLE_KINDS = ("wheel-1", "wheel-2", "wheel-3", "joint-phase", "joint-play", "output-play", "centre-bearing")
+TROUBLE_KINDS = (
+    "wheel-1",
+    "wheel-2",
+    "wheel-3",
+    "joint-phase",
+    "joint-play",
+    "output-play",
+    "centre-bearing",
+    "mesh-wear",
+)
 OFTEN_MISSING = ("sump-pressure", "lube-level")
 HUNTING_PERIOD_S = 24.0
 
@@ -199,7 +208,7 @@ def _vibration(
         height_mm=run.heights_mm.mean(axis=2)[:, rows],
         unbalance_added=upsets.row("shaft-unbalance"),
         dry=thermal.starvation(run.truth["fill"]),
-        damage=run.truth["damage"] + upsets.row("mesh-wear"),
+        damage=run.truth["damage"],
         oil_cel=run.truth["oil"],
         roughness=np.broadcast_to(trucks.roughness[rows], mean[:, rows].shape),
         rain=drive.rain[:, rows],
@@ -225,6 +234,7 @@ def _troubles(fleet: Fitted, upsets: Upsets, run: Run) -> Troubles:
         upsets.row("centre-bearing"),
         upsets.truck("misfire")[:, fleet.axles.truck],
         run.truth["spall"],
+        upsets.row("mesh-wear"),
     )
 
 

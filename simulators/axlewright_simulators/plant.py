@@ -25,6 +25,7 @@ ENGINE_WARMTH_K = 2.0  # the air under the chassis is warmer than the weather's 
 BREATHER_TIME_S = 90.0
 CROWN_PER_CROSSWIND = 0.002  # share of the load that a crosswind of 1 m/s moves, at cruise
 ATMOSPHERE_KPA = 101.3
+PRELOAD_SPALL_PER_H = 0.0012  # growth of a spall by a preload that doubles the bearing's drag
 OUTPUT_LEAK_PER_H = 0.006  # past an output seal whose bearing is worn out
 
 
@@ -115,7 +116,7 @@ def run(axles: AxleRows, trucks: TruckRows, state: PlantState, drive: DriveInput
         truth["bearing"],
         truth["joint"] + upsets.row("joint-play"),
         truth["brake-drum"],
-        truth["height"],
+        truth["height"] - upsets.truck("lowered")[:, axles.truck],
         drive.mean("moving")[:, axles.truck],
     )
     failed = failures.first_failures(strain, ends_s, drive.length_s, state.failed_s, state.failed_how)
@@ -215,6 +216,8 @@ def _heat_and_wear(
     circulating = thermal.circulating_power_w(upsets.row("tyre-mismatch"), carried, speed)
     preload, worn = upsets.row("bearing-preload"), upsets.row("mesh-wear")
     losing, torque_loss, growing = upsets.row("lube-loss"), upsets.row("torque-leak"), upsets.row("bearing-spall")
+    if "bearing-preload" in upsets.by_row:  # too tight a bearing wears itself out
+        growing = growing + PRELOAD_SPALL_PER_H * preload**2
     # A loose output bearing lets its shaft work the seal until it leaks.
     losing = losing + OUTPUT_LEAK_PER_H * np.maximum(upsets.row("output-play") - 0.5, 0.0)
     breathing_s = BREATHER_TIME_S / (1.0 - np.minimum(upsets.row("breather"), 0.9999))

@@ -14,8 +14,12 @@ from axlewright_models.shop.service import ServiceEvent
 from axlewright_models.spec import VehicleSpec
 from axlewright_simulators.climates import CLIMATES
 from axlewright_simulators.faults import Fault, Kind
+from axlewright_simulators.parameters import joint_angles_deg
+from axlewright_simulators.vibration import COUPLE_ARM_KG_M, TORSION_GAIN
 
 DAY_S, HOUR_S, MINUTE_S = 86400.0, 3600.0, 60.0
+USUAL_TORQUE_N_M, CRUISE_RAD_S = 500.0, 160.0  # of the shaft, on the level at cruise
+LEAST_RISE = 1.25  # of a line, that its scatter and the load's swing do not hide
 ENVELOPE = ("vib/envelope/outer-race", "vib/envelope/inner-race", "vib/envelope/rolling-element")
 
 
@@ -61,7 +65,8 @@ class Story:
 
     ``kind`` is slow, sudden, sensor or harmless; ``causes`` are ids of the office's causes; ``needs`` names channels
     of which one must be fitted for the fault to be seen at all (empty: lube and heights, which every truck has, show
-    it); ``climate`` limits it to trucks of one climate.
+    it); ``climate`` limits it to trucks of one climate; ``unseen`` says why it cannot be seen on a truck, by the
+    physics.
     """
 
     name: str
@@ -73,6 +78,7 @@ class Story:
     needs: tuple[str, ...] = ()
     watch_days: float = 21.0
     climate: str = ""
+    unseen: Callable[[VehicleSpec, Course], str] | None = None
 
     @property
     def harmless(self) -> bool:
@@ -205,9 +211,26 @@ def _unbalance(place: Place) -> Course:
 
 def _phase(place: Place) -> Course:
     axle = place.axle()
-    teeth = place.random.choice([20, 24, 30])
-    off = float(360.0 / teeth * place.random.integers(2, 5))
+    teeth = float(place.random.choice([20, 24, 30]))
+    off = 360.0 / teeth * round(place.between(40.0, 95.0) * teeth / 360.0)
     return Course(axle, (place.fault("joint-phase", off, axle),), (place.service(axle, "driveshaft"),))
+
+
+def _phase_unseen(vehicle: VehicleSpec, course: Course) -> str:
+    """Return why a shaft out of phase cannot be seen: at small angles its joints have little to oppose."""
+    drives = vehicle.drive_axles
+    number = [axle.position for axle in drives].index(course.axle)
+    front, rear = np.radians(joint_angles_deg(vehicle, drives[number], number))
+    turned = np.radians(2.0 * course.faults[0].severity)
+    couple = USUAL_TORQUE_N_M * abs(rear) / COUPLE_ARM_KG_M
+    before = np.hypot(couple, TORSION_GAIN * CRUISE_RAD_S**2 * abs(front**2 - rear**2))
+    left = np.hypot(front**2 - rear**2 * np.cos(turned), rear**2 * np.sin(turned))
+    after = np.hypot(couple, TORSION_GAIN * CRUISE_RAD_S**2 * left)
+    if after > LEAST_RISE * before:
+        return ""
+    return (
+        f"at its small joint angles it adds only {100.0 * (after / before - 1.0):.0f} % to the line at twice the shaft"
+    )
 
 
 def _centre_bearing(place: Place) -> Course:
@@ -365,6 +388,7 @@ FAULT_STORIES: tuple[Story, ...] = (
         ("phasing-error",),
         source="joint-angle",
         needs=("vib/order/driveshaft-2",),
+        unseen=_phase_unseen,
     ),
     Story(
         "centre-bearing",

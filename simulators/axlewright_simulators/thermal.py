@@ -68,6 +68,10 @@ class Burden:
 
 HEALTHY = Burden()
 BEARING_W_K = 80.0  # from a bearing to the oil that washes it, at a full sump
+BEARING_SEAT_W_K = 25.0  # from a bearing to its seat
+FILM_THINS_PER_K = (
+    0.012  # share of its loss that a bearing sheds per kelvin of its own warmth, the film getting thinner
+)
 TYRE_STIFFNESS = 11.0  # longitudinal force per load and slip, of the size given for truck tyres; from memory
 TYRE_GRIP = 0.5
 WIND_UP_SHARE = 0.2  # of slip that the inter-axle drive does not let go; own choice
@@ -88,9 +92,17 @@ def circulating_power_w(mismatch: ArrayLike, axle_load_n: ArrayLike, speed_m_s: 
 
 
 def bearing_cel(oil_cel: Array, heat_w: Array, fill: Array) -> Array:
-    """Return the pinion bearing's temperature: so small a part follows its own loss within a minute. [Cel]"""
-    washed = np.maximum(fill, 0.08) * (1.0 - 0.6 * starvation(fill))
-    return np.asarray(oil_cel + heat_w / (BEARING_W_K * np.minimum(washed, 1.0)))
+    """Return the pinion bearing's temperature: so small a part follows its own loss within a minute. [Cel]
+
+    Its rise r solves r = r0 exp(-k r), r0 being the rise at the oil's temperature: a warm film resists less.
+    """
+    washed = np.minimum(fill, 1.0) * (1.0 - 0.6 * starvation(fill))
+    straight = heat_w / (BEARING_W_K * washed + BEARING_SEAT_W_K)
+    rise = straight / (1.0 + FILM_THINS_PER_K * straight)
+    for _ in range(2):  # Newton; good to a few per mille up to 300 K
+        next_w = straight * np.exp(-FILM_THINS_PER_K * rise)
+        rise = rise - (rise - next_w) / (1.0 + FILM_THINS_PER_K * next_w)
+    return np.asarray(oil_cel + rise)
 
 
 @dataclass(frozen=True)

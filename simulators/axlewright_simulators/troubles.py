@@ -20,7 +20,7 @@ class Troubles:
 
     ``wheel_1`` to ``wheel_3`` are multiples of the axle's own orders that are added; ``phase_deg`` is the angle
     between the yokes of its shaft; the rest are used lives, 1 = all: joints and splines, output bearing, centre
-    bearing, one cylinder's missing work, spall in the pinion bearing.
+    bearing, one cylinder's missing work, spall in the pinion bearing, gear set.
     """
 
     wheel_1: Array | float = 0.0
@@ -32,6 +32,7 @@ class Troubles:
     centre: Array | float = 0.0
     misfire: Array | float = 0.0
     spall: Array | float = 0.0
+    wear: Array | float = 0.0
 
     @property
     def unbalance(self) -> Array | float:
@@ -61,18 +62,24 @@ def with_troubles(lines: dict[str, Array], axles: AxleRows, troubles: Troubles, 
     out["vib/order/driveshaft-4"] = lines["vib/order/driveshaft-4"] * (1.0 + 3.0 * troubles.play)
     out["vib/order/engine-0.5"] = lines["vib/order/engine-0.5"] * (1.0 + 12.0 * troubles.misfire)
     out["vib/order/engine-1"] = lines["vib/order/engine-1"] * (1.0 + 3.0 * troubles.misfire)
-    out["vib/order/mesh-1"] = lines["vib/order/mesh-1"] * (1.0 + 0.3 * troubles.output)
+    out["vib/order/mesh-1"] = lines["vib/order/mesh-1"] * (1.0 + 0.3 * troubles.output + 3.0 * troubles.wear)
+    out["vib/order/mesh-2"] = lines["vib/order/mesh-2"] * (1.0 + 3.0 * troubles.wear) ** 2
     out["vib/envelope/cage"] = lines["vib/envelope/cage"] + ring * (3.0 * troubles.spall + 0.8 * troubles.output)
     for number, race in enumerate(RACES):
         own = np.where(axles.spall_race == number, 1.0, 0.12)
         name = f"vib/envelope/{race}"
-        out[name] = lines[name] + ring * own * 25.0 * np.maximum(troubles.spall, 0.0) ** 0.7
+        out[name] = lines[name] + ring * (own * 25.0 * troubles.spall**0.7 + 0.4 * troubles.wear)
     return out
 
 
 def blows(troubles: Troubles) -> Array | float:
     """Return what impacts add to the kurtosis: it rises with a spall and falls again when blows fill the whole turn."""
-    return 14.0 * troubles.spall * np.exp(-1.2 * np.asarray(troubles.spall)) + 1.2 * troubles.play + troubles.centre
+    return (
+        14.0 * troubles.spall * np.exp(-1.2 * np.asarray(troubles.spall))
+        + 1.2 * troubles.play
+        + troubles.centre
+        + 0.8 * troubles.wear
+    )
 
 
 def din_m_s2(troubles: Troubles) -> Array | float:

@@ -26,9 +26,9 @@ PRESSED_LEAK_PER_H_KPA = 3.0e-4
 LIP_PRESSURE_KPA = 20.0  # pressure that doubles a lip's ageing
 RATED_N_M = 1500.0  # torque at the transmission output that counts as rated
 JOINT_LIMIT_RAD_S2 = 400.0  # the torsional limit that published joint-angle tables imply
-JOINT_LIFE_H = 6000.0  # of joints that run at that limit
+JOINT_LIFE_H = 1200.0  # of joints that run at that limit
 JOINT_EXPONENT = 3.0  # life falls with the third power of the load, as rolling bearings' does (10/3)
-SHAKE_M_S2 = 2.5  # shaft vibration that doubles a lip's ageing
+SHAKE_M_S2 = 0.5  # shaft vibration that doubles a lip's ageing
 FIRST_FLAKE = 0.03  # size of a spall when it begins
 DRY_SPALL_PER_H, HOT_BEARING_CEL = 0.02, 150.0
 
