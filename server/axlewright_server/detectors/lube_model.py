@@ -26,6 +26,7 @@ from typing import Any
 import numpy as np
 
 from axlewright_models.statistics import welford_step
+from axlewright_server.detectors import heat_pattern, warm_up
 from axlewright_server.detectors.base import Part, State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.chart import Chart
@@ -48,7 +49,7 @@ class LubeModel(Part):
     """
 
     name = "lube-model"
-    version = 2
+    version = 3
     touches = frozenset({"lube", "bearing", "gear-set", "carrier-assembly", "lube-sensor"})
     dtype: np.dtype[Any] = np.dtype(
         [
@@ -69,6 +70,8 @@ class LubeModel(Part):
             ("level", "i1", (2,)),
             *SLOW.fields(),
             *QUICK.fields(),
+            *warm_up.FIELDS,
+            *heat_pattern.FIELDS,
         ]
     )
 
@@ -111,6 +114,7 @@ class LubeModel(Part):
         state["expected"] = state["lesson_from"] = np.nan
         SLOW.clear(state)
         QUICK.clear(state)
+        warm_up.WARM.clear(state)
         return state
 
     def step(self, state: State, batch: Batch, table: AxleTable) -> tuple[State, list[Symptom]]:
@@ -122,9 +126,15 @@ class LubeModel(Part):
         if (state["driven_s"] < self.learning_s).any():
             self._lesson(state, batch, lube, heat + per_kelvin * (lube - ambient)[:, None])
         driving = (speed > 5.5) & ~np.isnan(lube) & ~np.isnan(state["expected"])
+        learnt = state["driven_s"] >= self.learning_s
+        symptoms = warm_up.follow_starts(state, batch, lube, speed, ambient, learnt) if learnt.any() else []
+        hot = batch.suspect & (state["slow_average"][:, 0] > 0.4 * self.slow_least_cel)
+        hot |= state["level"][:, 0] > 0
+        cooling = per_kelvin[:, 2] * -state["theta"][:, 2] - per_kelvin[:, 3] * state["theta"][:, 3]
+        symptoms += heat_pattern.follow_excess(state, batch, lube, heat, cooling, driving, hot)
         driven_s = exposure(batch.dt_s, driving)
         if not driven_s.any():
-            return state, []
+            return state, symptoms
         state["driven_s"] += np.where(batch.suspect, 0.0, np.where(state["driven_s"] < self.judging_s, driven_s, 0.0))
         pair = np.stack([lube - state["expected"], state["expected"] - ambient], axis=1)
         turned = np.zeros(len(state), dtype=bool)
@@ -137,11 +147,14 @@ class LubeModel(Part):
                 part = some(state, ripe)
                 turned[ripe] |= judge(part, means, batch.take(ripe))
                 put_back(state, ripe, part)
-        return state, self._symptoms(state, batch, np.flatnonzero(turned)) if turned.any() else []
+        return state, symptoms + (self._symptoms(state, batch, np.flatnonzero(turned)) if turned.any() else [])
 
     def observable(self, record: State) -> frozenset[str]:
         """Return the symptoms that could be shown: both, once learnt and calibrated."""
-        return frozenset(CODES) if record["driven_s"] >= self.judging_s else frozenset()
+        keys = {*CODES, *heat_pattern.CODES} if record["driven_s"] >= self.judging_s else set()
+        if record["warm_moments"][0] >= warm_up.LEARNING:
+            keys |= set(warm_up.CODES)
+        return frozenset(keys)
 
     def expected_cel(self, state: State) -> Floats:
         """Return the expected temperature of each axle, NaN before the model is learnt."""
