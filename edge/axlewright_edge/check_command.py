@@ -13,6 +13,7 @@ from rich.table import Table
 from axlewright_edge.clock import SystemClock
 from axlewright_edge.config import AgentSettings, ReplaySettings, SensorsSettings, load_agent
 from axlewright_edge.errors import ConfigurationError, EdgeError
+from axlewright_edge.sources.choose import axle_problems
 from axlewright_edge.sources.iio_settings import IioChannelSettings
 from axlewright_edge.transport import tls_context
 from axlewright_models.command_line import Command
@@ -59,6 +60,8 @@ def missing_files(settings: AgentSettings) -> list[str]:
         recorded = {f"recording[{number}].file": entry.file for number, entry in enumerate(source.recording)}
         if source.j1939 is not None and source.j1939.file:
             recorded["j1939.file"] = source.j1939.file
+        if Path(name).is_file():
+            problems += _axle_problems(source, settings.vehicle)
         problems += [
             f"source.{key}: {name} is no file; correct the path"
             for key, name in recorded.items()
@@ -71,6 +74,14 @@ def missing_files(settings: AgentSettings) -> list[str]:
     if outbox.is_dir():
         problems.append(f"outbox.path: {outbox} is a folder; name a file in it")
     return problems
+
+
+def _axle_problems(source: SensorsSettings, vehicle: str) -> list[str]:
+    try:
+        return list(axle_problems(source, load_fleet(source.fleet_file).vehicle(source.vehicle or vehicle)))
+    except ModelError:
+        # Said already: the truck is not in the fleet file.
+        return []
 
 
 def _problem_of(step: Callable[[], object], key: str) -> list[str]:

@@ -90,6 +90,10 @@ def test_a_good_agent_with_sensors_is_told_part_by_part(folder: Path, capsys: py
         (("every_s", "evry_s"), "source.iio[0]: Object contains unknown field `evry_s`; did you mean every_s?"),
         (("fleet.toml", "flet.toml"), "flet.toml is no file; correct the path"),
         (('vehicle = "t-1"', 'vehicle = "t-9"'), "source.vehicle: fleet 'yard' has no vehicle 't-9'"),
+        (
+            ('channel = "lube"\naxle = 2', 'channel = "lube"\naxle = 7'),
+            "source.iio[0].channels[0].axle: 7 is no axle of t-1; by ",
+        ),
         (('kind = "sensors"', 'kind = "sensor"'), 'use "simulated", "replay" or "sensors"'),
         (
             ("[[source.iio]]", '[[source.recording]]\nfile = "a.wav"\naxle = 2\n[[source.iio]]'),

@@ -175,6 +175,9 @@ def test_one_source_in_trouble_holds_up_no_other(
     assert np.diff([window.time_s for window in found]).tolist() == [10.0] * 4
     if trouble == "fails":
         assert source.health()[1] == SourceHealth(name="axle", state="failed", note="axle: unplugged")
+    else:
+        assert source.health()[1].state == "failed"
+        assert source.health()[1].name == "axle" and "has not answered for" in source.health()[1].note
     getattr(axle, trouble).clear()
 
 

@@ -421,6 +421,18 @@ def test_the_buffer_is_set_up_as_asked_and_switched_off_again(plug: Callable[...
     assert (folder / "buffer" / "enable").read_text(encoding="utf-8").strip() == "0"
 
 
+def test_a_device_that_a_timer_triggers_is_driven_at_the_timers_rate(plug: Callable[..., IioTwin]) -> None:
+    twin = plug(accelerometer(extra={"trigger/current_trigger": "none"}))
+    (twin.root / "iio:device0" / "sampling_frequency").unlink()
+    attributes(twin.root / "trigger0", name="other", sampling_frequency="10")
+    attributes(twin.root / "trigger1", name="timer", sampling_frequency="100")
+    source = stream(twin, rate_hz=RATE_HZ, trigger="timer")
+    source.open()
+    source.close()
+    told = [(twin.root / f"trigger{n}" / "sampling_frequency").read_text(encoding="utf-8").strip() for n in (0, 1)]
+    assert told == ["10", "1600"]
+
+
 @pytest.mark.parametrize(
     ("change", "problem"),
     [

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,6 +10,7 @@ import msgspec
 
 from axlewright_edge.clock import Clock
 from axlewright_edge.config import AgentSettings, ReplaySettings, SensorsSettings, SimulatedSettings
+from axlewright_edge.errors import SourceError
 from axlewright_edge.sources.base import Source
 from axlewright_edge.sources.blocks import BlockSource
 from axlewright_edge.sources.replay import ReplaySource
@@ -26,7 +27,7 @@ def make_source(settings: AgentSettings, clock: Clock, wait: Callable[[float], o
     Raises
     ------
     ModelError
-        The fleet file of a truck with sensors cannot be read, or does not hold the truck.
+        The fleet file of a truck with sensors cannot be read, or does not hold the truck or an axle of it.
     """
     source = settings.source
     vehicle = source.vehicle or settings.vehicle
@@ -46,6 +47,8 @@ def combined_source(
     from axlewright_models.spec import load_fleet
 
     spec = load_fleet(source.fleet_file).vehicle(vehicle)
+    for problem in axle_problems(source, spec):
+        raise SourceError(problem)
     return CombinedSource(
         block_sources(source, spec, clock),
         clock,
@@ -81,6 +84,22 @@ def block_sources(source: SensorsSettings, vehicle: VehicleSpec, clock: Clock) -
 
         found.append(make_j1939(source.j1939, vehicle, clock))
     return found
+
+
+def axle_problems(source: SensorsSettings, vehicle: VehicleSpec) -> Iterator[str]:
+    """Yield where a sensor is said to sit on an axle that the truck does not have, with the key's path."""
+    positions = [axle.position for axle in vehicle.axles]
+    named = [
+        (f"source.iio[{number}].channels[{place}].axle", channel.axle)
+        for number, entry in enumerate(source.iio)
+        for place, channel in enumerate(entry.channels)
+        if channel.axle
+    ]
+    named += [(f"source.recording[{number}].axle", entry.axle) for number, entry in enumerate(source.recording)]
+    for key, axle in named:
+        if axle not in positions:
+            there = ", ".join(str(position) for position in positions)
+            yield f"{key}: {axle} is no axle of {vehicle.id}; by {source.fleet_file} it has {there}"
 
 
 def full_scales(source: SensorsSettings) -> dict[str, float]:

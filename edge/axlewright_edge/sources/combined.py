@@ -104,7 +104,7 @@ class CombinedSource:
         self._features = features
         self._lock = threading.Lock()
         self._maker = WindowMaker(vehicle, stale_s or {}, full_scale or {})
-        self._parts = [Part(source, self._taker(number)) for number, source in enumerate(sources)]
+        self._parts = [Part(source, self._taker(number), clock) for number, source in enumerate(sources)]
         self._newest_s: dict[int, float] = {}
         self._jobs: deque[_Job] = deque()
         self._work = threading.Condition()

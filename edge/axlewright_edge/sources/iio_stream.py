@@ -136,6 +136,8 @@ class IioStream:
     def _set_rate(self) -> float:
         places = [self._folder / "sampling_frequency", self._folder / "buffer" / "sampling_frequency"]
         places += sorted(self._folder.glob("in_*_sampling_frequency"))
+        # A timer that triggers the device has the rate where the device has none.
+        places += [path.parent / "sampling_frequency" for path in self._triggers()]
         place = next((path for path in places if path.exists()), None)
         wanted_hz = self._settings.rate_hz
         if place is None:
@@ -151,6 +153,13 @@ class IioStream:
         if wanted_hz is not None and abs(rate_hz / wanted_hz - 1.0) > 0.1:
             raise SourceError(f"{place}: the device took {rate_hz:g} and not {wanted_hz:g} Hz; give a rate that it has")
         return rate_hz
+
+    def _triggers(self) -> list[Path]:
+        """Return the name attributes of the trigger that the file names; none where it names none."""
+        if not self._settings.trigger:
+            return []
+        names = sorted(self._folder.parent.glob("trigger*/name"))
+        return [path for path in names if read_text(path) == self._settings.trigger]
 
     def _enable_elements(self) -> dict[str, Element]:
         """Switch on what is wanted and off what is not; return the elements in the order of a scan."""
