@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
+from axlewright_edge.features import waveform_features
 from axlewright_edge.sources.blocks import Block, Piece, Sample
 from axlewright_edge.sources.heard import Heard
 from axlewright_edge.sources.pieces import Pieces
@@ -206,3 +207,49 @@ def test_memory_does_not_grow_with_the_ride() -> None:
         maker.forget(now_s - 20.0, now_s - 30.0)
         assert len(maker.recent(2, 0.0, 1e9)) <= 62
         assert len(maker._heard.stretch(0, "speed", -1.0, 1e9).times) <= 62
+
+
+RATIO = 41.0 / 12.0
+SHAFT_HZ_PER_KM_H = 360.0 * RATIO / 3600.0
+ORDERS = {1.0: 0.6, 2.0: 0.25, 12.0: 1.4}  # driveshaft and gear mesh (12 teeth), with their amplitudes
+
+
+def sweep(maker: WindowMaker, from_km_h: float, to_km_h: float, witness: str) -> None:
+    """Send 12 s of three orders of a shaft whose speed changes evenly, and what one witness says of the shaft."""
+    rate_hz = 6400.0
+    times = np.arange(0.0, 12.0, 1.0 / rate_hz)
+    change = (to_km_h - from_km_h) / 10.0
+    turns = SHAFT_HZ_PER_KM_H * (from_km_h * times + 0.5 * change * times**2)
+    shake = sum(amplitude * np.sin(2.0 * np.pi * order * turns + order) for order, amplitude in ORDERS.items())
+    noise = 0.3 * np.random.default_rng(4).standard_normal(times.size)
+    for first in range(0, times.size, 640):
+        part = slice(first, first + 640)
+        samples = (shake + noise)[part].astype(np.float32)
+        maker.add(0, Block(pieces=[Piece("a", 2, "acceleration", float(times[first]), rate_hz, samples)]))
+        if witness == "tacho":
+            maker.add(0, Block(pieces=[Piece("t", 0, "tacho", float(times[first]), rate_hz, turns[part])]))
+    for time_s in evenly(0.0, 12.0, 0.1):
+        speed = from_km_h + change * time_s
+        if witness == "bus":
+            # As the bus tells it: ten times a second, in steps of 1/8 turn a minute.
+            value = np.round(8.0 * 60.0 * SHAFT_HZ_PER_KM_H * speed) / 8.0
+            maker.add(0, Block([Sample(0, "shaft-speed", float(value), time_s)]))
+        if witness == "road speed":
+            # In steps of 1/256 km/h, and off by tyre wear: the wheel turns faster than its nominal size says.
+            maker.add(0, Block([Sample(0, "speed", float(np.round(256.0 * 0.985 * speed) / 256.0), time_s)]))
+
+
+@pytest.mark.parametrize("witness", ["tacho", "bus", "road speed"])
+@pytest.mark.parametrize(
+    ("from_km_h", "to_km_h", "within"), [(72.0, 72.0, 0.05), (40.0, 100.0, 0.10)], ids=["steady", "40 to 100 km/h"]
+)
+def test_orders_of_a_window_are_right_whoever_tells_the_shafts_angle(
+    witness: str, from_km_h: float, to_km_h: float, within: float
+) -> None:
+    maker = WindowMaker(TRUCK, {}, {})
+    sweep(maker, from_km_h, to_km_h, witness)
+    (waveform,) = maker.make(0.0, 10.0).waveforms
+    told = waveform_features(waveform, TRUCK)
+    assert told["vib/order/driveshaft-1"] == pytest.approx(ORDERS[1.0], rel=within)
+    assert told["vib/order/driveshaft-2"] == pytest.approx(ORDERS[2.0], rel=within)
+    assert told["vib/order/mesh-1"] == pytest.approx(ORDERS[12.0], rel=within)
