@@ -9,6 +9,7 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING
 
+from axlewright_edge.bursts import Bursts
 from axlewright_edge.clock import Clock, clock_is_set
 from axlewright_edge.config import LONGEST_WINDOW_S, SHORTEST_WINDOW_S, AgentSettings
 from axlewright_edge.errors import OutboxDamaged, OutboxError, SourceError
@@ -96,7 +97,10 @@ class Agent:
         self._health: tuple[SourceHealth, ...] = ()
         self._health_s = -HEALTH_EVERY_S
         self.outbox, note = open_outbox(settings)
+        outbox_path = Path(settings.outbox.path)
+        burst_path = outbox_path.with_name(f"{outbox_path.stem}-bursts.sqlite")
         try:
+            self.bursts = Bursts(settings.bursts, burst_path, self.source, clock, lambda note: self.link.say(note))
             self.link = Link(
                 settings.fleet,
                 settings.vehicle,
@@ -106,6 +110,7 @@ class Agent:
                 self._take_command,
                 health=lambda: self._health,
                 limits=None if self.guard is None else self.guard.limits,
+                bursts=self.bursts.flow,
             )
         except BaseException:
             self.outbox.close()
@@ -146,6 +151,7 @@ class Agent:
         if self._held or self._lost:
             LOGGER.error("%s: %d windows are lost with this end", self.settings.vehicle, len(self._held) + self._lost)
         self.outbox.close()
+        self.bursts.close()
 
     def _run(self) -> None:
         while not self._stop.is_set():
@@ -240,6 +246,7 @@ class Agent:
             window = self.source.read(READ_TIMEOUT_S)
             while window is not None:
                 windows.append(window if self.guard is None else self.guard.watch(window))
+                self.bursts.watch(window)
                 window = self.source.read(0.0) if len(windows) < most else None
         finally:
             # A source that fails in the middle has given what it gave before.
@@ -287,8 +294,8 @@ class Agent:
     def _answer(self, command: Command) -> str:
         if command.expires_s is not None and command.expires_s < self._clock.now():
             return "refused, it has expired"
-        if command.action != "set-window":
-            return f"refused, {command.action} is not possible with this source"
+        if command.action == "capture-burst":
+            return self.bursts.answer(command)
         if not SHORTEST_WINDOW_S <= command.seconds <= LONGEST_WINDOW_S:
             return f"refused, a window is {SHORTEST_WINDOW_S:g} to {LONGEST_WINDOW_S:g} s, not {command.seconds:g}"
         if not self._reading:

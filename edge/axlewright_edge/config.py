@@ -15,6 +15,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from axlewright_edge.address import Address, parse_address
+from axlewright_edge.burst_settings import BurstSettings
 from axlewright_edge.clock import Trust
 from axlewright_edge.config_errors import readable
 from axlewright_edge.errors import ConfigurationError, LinkError
@@ -141,6 +142,7 @@ class AgentSettings(_Table, frozen=True, kw_only=True):
     outbox: OutboxSettings
     broker: BrokerSettings = BrokerSettings()
     guard: GuardSettings = GuardSettings()
+    bursts: BurstSettings = BurstSettings()
     window_s: WindowSeconds = 10.0
     trust_clock: Trust = "date"
 

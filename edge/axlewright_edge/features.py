@@ -45,6 +45,8 @@ class Waveform:
         Samples that the source counted as lost, or as standing at the end of a sensor's range, over all sensors.
     full_scale : float or None
         End of the sensors' range, if known. [m/s2]
+    sensors : tuple of str
+        Names, if known.
     """
 
     axle: int
@@ -57,6 +59,7 @@ class Waveform:
     missing: int = 0
     clipped: int = 0
     full_scale: float | None = None
+    sensors: tuple[str, ...] = ()
 
 
 def waveform_features(waveform: Waveform, vehicle: VehicleSpec) -> dict[str, float]:

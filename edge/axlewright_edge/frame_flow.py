@@ -66,6 +66,19 @@ class FrameFlow:
         """Return the outbox's stream."""
         return self._outbox.stream
 
+    @property
+    def caught_up(self) -> bool:
+        """Return whether no frame waits to be sent."""
+        return self._outbox.last_ready <= self._cursor
+
+    def may_send(self, now_s: float) -> bool:
+        """Return whether the rate limit allows anything now."""
+        return self._rate.open(now_s)
+
+    def spent(self, count: int, now_s: float) -> None:
+        """Note that so many bytes of something else went out over the same link."""
+        self._rate.spend(count, now_s)
+
     def broker_limits(self, frames: int | None, packet_bytes: int | None) -> None:
         """Heed what the broker said when it accepted the connection (MQTT 5)."""
         self._flight.limit(self._patience.frames if frames is None else frames)

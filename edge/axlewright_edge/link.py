@@ -13,6 +13,7 @@ from typing import Protocol
 from paho.mqtt.enums import MQTTProtocolVersion
 
 from axlewright_edge.backoff import Backoff
+from axlewright_edge.burst_flow import BurstFlow
 from axlewright_edge.certificate import expiry_s
 from axlewright_edge.clock import UNDATED_BELOW_S, Clock, clock_is_set
 from axlewright_edge.config import BrokerSettings
@@ -88,6 +89,8 @@ class Link:
         Tells how the truck's sources are doing.
     limits : Limits, optional
         Takes what the office says of the guard's limits.
+    bursts : BurstFlow, optional
+        Raw waveforms to send when no reading waits.
 
     Raises
     ------
@@ -106,6 +109,7 @@ class Link:
         chance: Random | None = None,
         health: Callable[[], Sequence[SourceHealth]] = tuple,
         limits: Limits | None = None,
+        bursts: BurstFlow | None = None,
     ) -> None:
         if settings.address.tls:
             tls_context(settings)
@@ -140,6 +144,7 @@ class Link:
             command=on_command,
             limits=self._limits.take,
             stopping=self._stop.is_set,
+            bursts=bursts,
         )
         self._thread = threading.Thread(target=self._run, name=f"link {vehicle}", daemon=True)
 

@@ -18,6 +18,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersi
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from axlewright_edge.burst_flow import BurstFlow
 from axlewright_edge.clock import Clock
 from axlewright_edge.config import BrokerSettings
 from axlewright_edge.frame_flow import FrameFlow
@@ -43,6 +44,7 @@ GOODBYE_WITHIN_S = 3.0
 # A command is a few hundred bytes; whatever is longer is none.
 LONGEST_MESSAGE_BYTES = 16 * 1024
 _SESSION_TAKEN_OVER = 0x8E  # MQTT 5.0, table 2-6
+_NOBODY_TAKES_IT = 0x10  # "No matching subscribers", MQTT 5.0, table 3-4
 
 
 class End(Enum):
@@ -70,10 +72,11 @@ class Desk:
     command: Callable[[Command], None]
     limits: Callable[[bytes], str]
     stopping: Callable[[], bool]
+    bursts: BurstFlow | None = None
 
-    def topic(self, kind: TopicKind) -> str:
+    def topic(self, kind: TopicKind, item: str | None = None) -> str:
         """Return this truck's topic of one kind."""
-        return Topic(self.fleet, self.vehicle, kind).text
+        return Topic(self.fleet, self.vehicle, kind, item).text
 
 
 class Session:
@@ -150,12 +153,24 @@ class Session:
         if self._status_due or now_s - self._status_at_s >= self._desk.settings.status_every_s:
             self._publish_status(online=True)
         flow.pump(self._publish_frame, now_s)
+        bursts = self._desk.bursts
+        if (
+            bursts is not None
+            and flow.caught_up
+            and flow.may_send(now_s)
+            and (sent := bursts.pump(self._publish_burst, now_s))
+        ):
+            flow.spent(sent, now_s)
         if flow.unconfirmed_for(now_s) > CONFIRM_WITHIN_S:
             self.reason = f"the broker has confirmed nothing for {CONFIRM_WITHIN_S:g} s"
             self._ended = True
 
     def _publish_frame(self, payload: bytes) -> int | None:
         info = self._client.publish(self._desk.topic(TopicKind.READINGS), payload, qos=1)
+        return info.mid if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
+
+    def _publish_burst(self, name: str, payload: bytes) -> int | None:
+        info = self._client.publish(self._desk.topic(TopicKind.BURST, name), payload, qos=1)
         return info.mid if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
 
     def _publish_status(self, online: bool) -> mqtt.MQTTMessageInfo:
@@ -183,6 +198,8 @@ class Session:
 
     def _hang_up(self) -> None:
         self._desk.flow.disconnected()
+        if self._desk.bursts is not None:
+            self._desk.bursts.disconnected()
         # Not confirmed by the broker: said again on the next connection.
         self._desk.notes.put_back(list(self._notes_on_their_way.values()))
         # Only an orderly stop takes the last will back; on any other end the broker must send it.
@@ -256,7 +273,13 @@ class Session:
     def _on_publish(self, client: mqtt.Client, _: object, mid: int, code: ReasonCode, properties: object) -> None:
         refusal = str(code) if code.is_failure else ""
         self._notes_on_their_way.pop(mid, None)
-        if self._desk.flow.confirmed(mid, self._desk.clock.elapsed()) and refusal:
+        now_s = self._desk.clock.elapsed()
+        taken = not code.is_failure and code.value != _NOBODY_TAKES_IT
+        if self._desk.bursts is not None and self._desk.bursts.confirmed(mid, taken, now_s):
+            if refusal:
+                self._say(f"the broker refuses bursts: {refusal}")
+            return
+        if self._desk.flow.confirmed(mid, now_s) and refusal:
             self._say(f"the broker refuses frames: {refusal}")
 
     def _on_message(self, client: mqtt.Client, _: object, message: mqtt.MQTTMessage) -> None:

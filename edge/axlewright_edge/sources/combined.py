@@ -195,6 +195,18 @@ class CombinedSource:
         with self._lock:
             return self._maker.recent(axle, now_s - seconds, now_s)
 
+    def waveform_axles(self) -> list[int]:
+        """Return the axles with an accelerometer."""
+        with self._lock:
+            return self._maker.waveform_axles()
+
+    def waveform(self, axle: int, seconds: float) -> Waveform | None:
+        """Return an axle's newest raw waveform, at most so long; None when nothing was recorded."""
+        end_s = self._clock.elapsed() - GRACE_S
+        begin_s = max(end_s - min(seconds, self._recent_s), self._begin_s)
+        with self._lock:
+            return self._maker.waveform(axle, begin_s, end_s)
+
     def names(self) -> list[str]:
         """Return what the sources are called, in order."""
         return [part.name for part in self._parts]
@@ -230,7 +242,9 @@ class CombinedSource:
                 # Nothing was read before the source was opened: the first window is shorter.
                 made = self._maker.make(max(end_s - self._window_s, self._begin_s), end_s)
                 kept_s = self._window_s + self._step_s + GRACE_S
-                self._maker.forget(end_s - kept_s, end_s - max(kept_s, self._recent_s))
+                # Speeds as long as waveforms: a burst without the shaft's turns is hard to read.
+                oldest_s = end_s - max(kept_s, self._recent_s)
+                self._maker.forget(oldest_s, oldest_s)
             with self._work:
                 self._jobs.append(_Job(made, end_s + GRACE_S + LATEST_SHARE * self._step_s))
                 self._work.notify_all()

@@ -85,6 +85,14 @@ class WindowMaker:
         ]
         return Made(end_s, values, tuple(waveforms))
 
+    def waveform_axles(self) -> list[int]:
+        """Return the axles with an accelerometer."""
+        return self._pieces.axles()
+
+    def waveform(self, axle: int, begin_s: float, end_s: float) -> Waveform | None:
+        """Return the raw waveform of an axle over a stretch of time; None when less than half of it was recorded."""
+        return self._waveform(axle, begin_s, end_s, None)
+
     def latest(self, now_s: float) -> list[Latest]:
         """Return the newest value of every channel."""
         return list(self._heard.latest(now_s))
@@ -122,6 +130,7 @@ class WindowMaker:
             missing=sum(cut.missing for cut in found),
             clipped=sum(cut.clipped for cut in found),
             # One number stands for all sensors: only where they agree is it known.
+            sensors=tuple(cut.sensor for cut in found),
             full_scale=scales[0] if len(scales) == len(found) and len(set(scales)) == 1 else None,
         )
 
