@@ -159,3 +159,20 @@ def test_a_missing_torque_silences_the_model_without_error():
     made = signals(DAYS, 1, Faults(heat_kw=after(FAULT_H, 2.0)))
     made[:, 0, INDEX["torque"]] = np.nan
     assert not watch([made], quick_learner()).symptoms
+
+
+@pytest.mark.parametrize(("of_torque", "pattern"), [(True, "heat-with-torque"), (False, "heat-with-speed")])
+def test_an_excess_is_told_to_go_with_the_power_passed_on_or_with_speed(of_torque, pattern):
+    plain = signals(DAYS, 1)
+    speed, torque = plain[:, 0, INDEX["speed"]], plain[:, 0, INDEX["torque"]]
+    # Kilowatts: 3 % of the power passed on more, or something that goes with the square of the speed.
+    extra = 0.03 * torque * speed / 3.6 * 0.313 * 2 * np.pi * 41 / 12 / 1e3 if of_torque else 2.0 * (speed / 75.0) ** 2
+
+    def heat(t):
+        return np.where(t >= 25.5 * HOUR, extra[np.rint(t / 10.0).astype(int) - 1], 0.0)
+
+    found = {symptom.code for symptom in raised(watch([signals(DAYS, 1, Faults(heat_kw=heat))], quick_learner()))}
+    assert "lube-above-model" in found
+    other = {"heat-with-torque", "heat-with-speed"} - {pattern}
+    assert pattern in found
+    assert not other & found
