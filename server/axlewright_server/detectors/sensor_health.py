@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from axlewright_models.signals import CHANNELS, HIGH, INDEX, LOW
+from axlewright_server.detectors import sensor_truth
 from axlewright_server.detectors.base import Part, State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.table import AxleTable
@@ -35,9 +36,21 @@ REPLACED = {
     "carrier-assembly": ("lube", "vib/rms"),
 }
 FAULTS = ("sensor-range", "sensor-silent", "sensor-stuck", "sensor-erratic", "sensor-disagreement")
+# Those of sensor_truth, with the channels that can show them.
+TRUTHS = {
+    "sensor-bias": ("lube",),
+    "sensor-drift": ("lube",),
+    "sensor-noisy": ("lube", "height/left", "height/right"),
+    "sensor-loose": ("vib/rms",),
+    "sensor-swapped": ("height/left", "height/right"),
+    "sensor-wrong-unit": ("lube", "height/left", "height/right"),
+}
+ALL = (*FAULTS, *TRUTHS)
 _COLUMNS = np.array([INDEX[name] for name in WATCHED])
 _K = len(WATCHED)
 _LUBE, _LEFT, _RIGHT, _VIBRATION = (WATCHED.index(name) for name in ("lube", "height/left", "height/right", "vib/rms"))
+_BELLOWS = [WATCHED.index("bellows/left"), WATCHED.index("bellows/right")]
+_HIDES = np.array([fault != "sensor-swapped" for fault in ALL])[:, None]
 _VIBRATION_COLUMNS = np.array([number for name, number in INDEX.items() if name.startswith("vib/")])
 _SPREADS = {_LEFT: INDEX["height/left-spread"], _RIGHT: INDEX["height/right-spread"], _LUBE: INDEX["lube/slope"]}
 _IS_VIBRATION = np.array([name == "vib/rms" for name in WATCHED])
@@ -55,7 +68,7 @@ class SensorHealth(Part):
     """
 
     name = "sensor-health"
-    version = 1
+    version = 2
     dtype: np.dtype[Any] = np.dtype(
         [
             ("ever", "?", (_K,)),
@@ -71,7 +84,8 @@ class SensorHealth(Part):
             ("trusted_s", "f8"),
             ("erratic_s", "f8"),
             ("bad", "?", (_K,)),
-            *latch_fields(_K * len(FAULTS)),
+            *latch_fields(_K * len(ALL)),
+            *sensor_truth.FIELDS,
         ]
     )
 
@@ -97,13 +111,14 @@ class SensorHealth(Part):
         # Load cells for air are coarse and may truly stand still: only these are tested for standing still.
         self.can_stick = np.array([name in {"lube", "height/left", "height/right", "vib/rms"} for name in WATCHED])
         self.tolerance = np.where(np.arange(_K) == _LUBE, 0.06, 1e-6)
-        self.on_delay_s = np.repeat([60.0, 0.0, 0.0, 0.0, 120.0], _K)
-        self.off_delay_s = np.repeat([600.0, 60.0, 60.0, 900.0, 600.0], _K)
+        self.on_delay_s = np.repeat([60.0, 0.0, 0.0, 0.0, 120.0, 0.0, 0.0, 600.0, 600.0, 0.0, 60.0], _K)
+        self.off_delay_s = np.repeat([600.0, 60.0, 60.0, 900.0, 600.0, 60.0, 60.0, 1800.0, 1800.0, 60.0, 600.0], _K)
 
     def fresh(self, count: int) -> State:
         """Return the records of axles never heard of."""
         state = super().fresh(count)
         clear_latches(state)
+        sensor_truth.clear(state)
         for name in ("held", "drive", "drive_low", "drive_high", "other_low", "other_high", "trusted", "trusted_s"):
             state[name] = np.nan
         return state
@@ -116,13 +131,16 @@ class SensorHealth(Part):
         present = ~np.isnan(raw)
         outside = self._outside(raw, speed, ambient)
         silent = self._silent(state, present, batch, speed)
-        stuck, stuck_known = self._stuck(state, raw, present & ~outside, batch, speed, batch.partners(table))
+        partner = batch.partners(table)
+        stuck, stuck_known = self._stuck(state, raw, present & ~outside, batch, speed, partner)
         erratic, bad_now = self._erratic(state, raw[:, _LUBE], present[:, _LUBE] & ~outside[:, _LUBE], batch)
         disagree = self._disagreement(state, raw, present & ~outside, table.ride_height_mm[batch.axles])
         # Parked on a slope, or on one empty spring, a truck may lean as far as that.
         driven = present & (speed > 25.0)[:, None]
-        wanted = np.concatenate([outside, silent, stuck, erratic, disagree], axis=1)
-        known = np.concatenate([present, np.ones_like(present), stuck_known, present, driven], axis=1)
+        good = np.where(present & ~outside, raw, np.nan)
+        truths, told = self._truths(state, good, speed, ambient, batch, table, partner)
+        wanted = np.concatenate([outside, silent, stuck, erratic, disagree, truths], axis=1)
+        known = np.concatenate([present, np.ones_like(present), stuck_known, present, driven, told], axis=1)
         flips = latch(state, wanted, known, batch.time_s, self.on_delay_s, self.off_delay_s)
         state["bad"] = outside
         state["bad"][:, _LUBE] |= bad_now
@@ -130,7 +148,8 @@ class SensorHealth(Part):
 
     def masked(self, state: State, values: Floats) -> Floats:
         """Return the values with every channel that cannot be believed taken out (NaN)."""
-        faulty = state["bad"] | state["on"].reshape(-1, len(FAULTS), _K).any(axis=1)
+        # Swapped sides still tell the height rightly, so that alone hides nothing.
+        faulty = state["bad"] | (state["on"].reshape(-1, len(ALL), _K) & _HIDES).any(axis=1)
         if not faulty.any():
             return values
         values = values.copy()
@@ -145,7 +164,8 @@ class SensorHealth(Part):
     def observable(self, record: State) -> frozenset[str]:
         """Return the symptoms that could be shown: those of the channels that ever spoke."""
         names = [name for name, ever in zip(WATCHED, record["ever"], strict=True) if ever]
-        return frozenset(f"{fault}:{name}" for fault in FAULTS for name in names)
+        keys = {f"{fault}:{name}" for fault in FAULTS for name in names}
+        return frozenset(keys | {f"{fault}:{name}" for fault, able in TRUTHS.items() for name in able if name in names})
 
     def serviced(self, record_rows: State, touched: frozenset[str]) -> State:
         """Return the records with what a replaced sensor was held against forgotten."""
@@ -160,6 +180,7 @@ class SensorHealth(Part):
                 record_rows[field][:, number] = fresh[field][:, number]
             for field in ("on", "pending_s", "since_s"):
                 record_rows[field][:, number::_K] = fresh[field][:, number::_K]
+        sensor_truth.forget(record_rows, fresh, "lube" in names, "height/left" in names)
         if "lube" in names:
             for field in ("trusted", "trusted_s", "erratic_s"):
                 record_rows[field] = fresh[field]
@@ -168,6 +189,37 @@ class SensorHealth(Part):
     def forgets(self, key: str, touched: frozenset[str]) -> bool:
         """Return whether such a repair ends this symptom."""
         return any(key.endswith(":" + name) for word in touched for name in REPLACED.get(word, ()))
+
+    def _truths(
+        self,
+        state: State,
+        raw: Floats,
+        speed: Floats,
+        ambient: Floats,
+        batch: Batch,
+        table: AxleTable,
+        partner: NDArray[np.int64],
+    ) -> tuple[Flags, Flags]:
+        """Return which sensors tell an untruth, and whether anything is known of it, (n, 6 K) each."""
+        wanted = np.zeros((len(raw), len(TRUTHS), _K), dtype=bool)
+        known = np.ones_like(wanted)
+        three, sides = [_LUBE, _LEFT, _RIGHT], [_LEFT, _RIGHT]
+        lube, heights = raw[:, _LUBE], raw[:, sides]
+        wanted[:, 0, _LUBE], wanted[:, 1, _LUBE] = sensor_truth.of_the_park(state, lube, ambient, speed, batch, partner)
+        wanted[:, 2, three] = sensor_truth.noisy(state, raw[:, three], speed, batch)
+        quality = batch.raw[:, INDEX["vib/quality"]]
+        spoken = ~np.isnan(quality)
+        if spoken.any():
+            wanted[:, 3, _VIBRATION] = (np.where(spoken, quality, 0.0).astype(np.int64) & sensor_truth.LOOSE_BIT) > 0
+        known[:, 3, _VIBRATION] = spoken
+        turned = sensor_truth.swapped(state, heights, raw[:, _BELLOWS], speed, batch)
+        wanted[:, 4, _LEFT] = wanted[:, 4, _RIGHT] = turned
+        foreign, inches = sensor_truth.wrong_unit(
+            state, lube, heights, table.ride_height_mm[batch.axles], batch, partner
+        )
+        wanted[:, 5, _LUBE], wanted[:, 5, sides] = foreign, inches
+        known[:, 5, three] = ~np.isnan(raw[:, three])
+        return wanted.reshape(len(raw), -1), known.reshape(len(raw), -1)
 
     def _outside(self, raw: Floats, speed: Floats, ambient: Floats) -> Flags:
         outside = (raw < LOW[_COLUMNS]) | (raw > HIGH[_COLUMNS])
@@ -248,7 +300,7 @@ class SensorHealth(Part):
     def _symptoms(self, state: State, flips: Flags, batch: Batch, raw: Floats) -> list[Symptom]:
         symptoms = []
         for row, column in zip(*np.nonzero(flips), strict=True):
-            fault, channel = FAULTS[column // _K], column % _K
+            fault, channel = ALL[column // _K], column % _K
             symptoms.append(
                 Symptom(
                     axle=int(batch.axles[row]),

@@ -1,0 +1,212 @@
+"""Sensors that speak plausibly and yet not the truth: bias, drift, noise, loose mount, swapped sides, wrong unit.
+
+Part of :class:`~axlewright_server.detectors.sensor_health.SensorHealth`. Each is told against something that must agree
+with it by nature:
+
+* *lube bias and drift*: over a long park two axles of a tandem cool towards the same air. What is left of a real
+  difference after ``PARK_S`` is about a third of what it was at the stop, what a sensor adds is all there still; so the
+  difference at the end less 0.3 of that at the stop, over 0.7, tells the sensor's part. The axle whose end temperature
+  has moved further from what it usually is after a park is the one that lies. One observation per park, k = 1, h = 4 on
+  at least ``PARK_FLOOR_K``: 1.5e4 parks in control; the average must pass ``PARK_LEAST_K``. Begun more than ``DRIFT_S``
+  ago: drift.
+* *noise*: second differences of the lube, first differences of each height, against the axle's own first hours.
+  A hunting valve or a rough road moves both sides; noise is one side's.
+* *swapped sides*: the heavier side stands lower and has the higher bellows pressure; the correlation of lean and
+  pressure difference over four hours of driving keeps its sign until somebody swaps a plug.
+* *wrong unit*: heights that are right after multiplying by 25.4, lube that is right against its partner after
+  converting from degrees Fahrenheit, through a span of temperatures, so that mere heat cannot do it.
+* *loose mount*: the truck's own doubt (``vib/quality``).
+
+All numbers are own choices.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from axlewright_models.statistics import welford_step
+from axlewright_server.detectors.base import State
+from axlewright_server.detectors.batch import Batch
+from axlewright_server.detectors.chart import Chart
+from axlewright_server.detectors.timing import Flags, Floats
+
+PARK = Chart("park", 1, slack=1.0, decision=4.0, weight=0.4, calm=3)
+PARK_S = 6.0 * 3600.0
+PARK_FLOOR_K, PARK_LEAST_K = 0.8, 3.0
+PARK_LEARNING = 5
+DRIFT_S = 6.0 * 86400.0
+NOISE_LEARNING = 300.0
+NOISE_TIMES, NOISE_LEAST = 3.5, np.array([2.5, 4.0, 4.0])
+SWAP_S = 4.0 * 3600.0
+SWAP_R = 0.25
+LOOSE_BIT = 8
+UNIT_S, UNIT_SPAN_K = 1200.0, 8.0
+
+FIELDS: list[Any] = [
+    ("stood_s", "f8"),
+    ("stop", "f8"),
+    ("park_end", "f8", (2,)),
+    ("park_moments", "f8", (3, 2)),
+    ("park_away", "f8"),
+    ("park_kind", "i1"),
+    *PARK.fields(),
+    ("noise_last", "f8", (2, 3)),
+    ("noise", "f8", (3,)),
+    ("noise_usual", "f8", (3,)),
+    ("noise_count", "f8", (3,)),
+    ("swap_s", "f8"),
+    ("swap_sum", "f8", (6,)),
+    ("swap_blocks", "f8"),
+    ("swap_usual", "f8"),
+    ("swap_now", "f8"),
+    ("unit_s", "f8"),
+    ("unit_range", "f8", (2,)),
+]
+
+
+LUBE_FIELDS = ("stood_s", "stop", "park_end", "park_moments", "park_away", "park_kind", "unit_s", "unit_range")
+HEIGHT_FIELDS = ("swap_s", "swap_sum", "swap_blocks", "swap_usual", "swap_now")
+
+
+def forget(state: State, fresh: State, lube: bool, heights: bool) -> None:
+    """Reset what was held against sensors that were replaced."""
+    names = [*(LUBE_FIELDS if lube else ()), *(HEIGHT_FIELDS if heights else ())]
+    if lube:
+        names += [field[0] for field in PARK.fields()]
+    for name in names:
+        state[name] = fresh[name]
+    columns = np.array([lube, heights, heights])
+    for name in ("noise", "noise_usual", "noise_count"):
+        state[name][:, columns] = fresh[name][:, columns]
+    state["noise_last"][:, :, columns] = np.nan
+
+
+def clear(state: State) -> None:
+    """Set fresh state to "nothing seen yet"."""
+    for name in ("stop", "park_end", "noise_last", "swap_now", "unit_range"):
+        state[name] = np.nan
+    PARK.clear(state)
+
+
+def of_the_park(
+    state: State, lube: Floats, ambient: Floats, speed: Floats, batch: Batch, partner: NDArray[np.int64]
+) -> tuple[Flags, Flags]:
+    """Return whether the lube sensor is biased, and whether it drifts, (n,) each."""
+    other = np.where(partner >= 0, lube[partner], np.nan)
+    difference = lube - other
+    standing = speed < 2.0
+    began = standing & (state["stood_s"] <= 0.0)
+    over = ~standing & (state["stood_s"] >= PARK_S)
+    state["stop"] = np.where(began, difference, state["stop"])
+    rows = np.flatnonzero(over)
+    if len(rows):
+        part = state[rows]
+        _judge_park(part, batch.time_s[rows])
+        state[rows] = part
+    state["stood_s"] = np.where(standing, np.maximum(state["stood_s"] + batch.dt_s, 1.0), 0.0)
+    told = standing[:, None] & ~np.isnan(difference)[:, None]
+    state["park_end"] = np.where(told, np.stack([difference, lube - ambient], axis=1), state["park_end"])
+    level = state["park_level"][:, 0].any(axis=1)
+    if not (level.any() or (state["park_kind"] > 0).any()):
+        none = np.zeros(len(state), dtype=bool)
+        return none, none
+    # Of two axles that have parted, the one that has moved further from its usual end temperature lies.
+    away = np.abs(state["park_away"])
+    worse = (partner < 0) | (away >= away[partner])
+    begun_s = np.nanmin(np.where(state["park_level"][:, 0] > 0, state["park_begun_s"][:, 0], np.inf), axis=1)
+    fresh = np.where(batch.time_s - begun_s > DRIFT_S, 2, 1)
+    kind = np.where(level, np.where(state["park_kind"] > 0, state["park_kind"], np.where(worse, fresh, 0)), 0)
+    state["park_kind"] = kind
+    return np.asarray(kind == 1), np.asarray(kind == 2)
+
+
+def _judge_park(state: State, time_s: Floats) -> None:
+    end = state["park_end"]
+    seen = np.stack([(end[:, 0] - 0.3 * state["stop"]) / 0.7, end[:, 1]], axis=1)
+    count, mean, m2 = state["park_moments"][:, 0], state["park_moments"][:, 1], state["park_moments"][:, 2]
+    learnt = count >= PARK_LEARNING
+    state["park_moments"] = np.stack(welford_step(count, mean, m2, np.where(learnt, np.nan, seen)), axis=1)
+    spread = np.maximum(np.sqrt(m2[:, :1] / np.maximum(count[:, :1] - 1.0, 1.0)), PARK_FLOOR_K)
+    departure = np.where(learnt, seen - mean, np.nan)
+    PARK.step(state, departure[:, :1], spread, PARK_LEAST_K, np.inf, time_s)
+    away = state["park_away"]
+    state["park_away"] = np.where(np.isnan(departure[:, 1]), away, away + 0.4 * (departure[:, 1] - away))
+    state["park_end"] = np.nan
+
+
+def noisy(state: State, raw: Floats, speed: Floats, batch: Batch) -> Flags:
+    """Return which of lube, left and right height scatter from window to window as they never did, (n, 3)."""
+    last, before = state["noise_last"][:, 0], state["noise_last"][:, 1]
+    scatter = np.abs(raw - last)
+    scatter[:, 0] = np.abs(raw[:, 0] - 2.0 * last[:, 0] + before[:, 0])
+    even = (batch.dt_s > 0.0) & (batch.dt_s <= 90.0) & (speed > 25.0)
+    seen = even[:, None] & ~np.isnan(scatter)
+    state["noise_last"] = np.stack([raw, last], axis=1)
+    # Wild single values are the erratic test's; here they count for a bounded amount.
+    scatter = np.minimum(scatter, 60.0)
+    learning = seen & (state["noise_count"] < NOISE_LEARNING)
+    count = state["noise_count"] + learning
+    usual = state["noise_usual"]
+    state["noise_usual"] = np.where(learning, usual + (scatter - usual) / np.maximum(count, 1.0), usual)
+    state["noise_count"] = count
+    noise = state["noise"]
+    state["noise"] = np.where(seen, noise + 0.03 * (scatter - noise), noise)
+    usual = np.maximum(state["noise_usual"], 0.1)
+    times = state["noise"] / usual
+    found = (count >= NOISE_LEARNING) & (times > NOISE_TIMES) & (state["noise"] > NOISE_LEAST)
+    other = times[:, [0, 2, 1]]
+    found[:, 1:] &= times[:, 1:] > 2.0 * other[:, 1:]
+    return np.asarray(found)
+
+
+def swapped(state: State, heights: Floats, bellows: Floats, speed: Floats, batch: Batch) -> Flags:
+    """Return whether lean and bellows pressure have begun to go together the wrong way, (n,)."""
+    lean, load = heights[:, 0] - heights[:, 1], bellows[:, 0] - bellows[:, 1]
+    seen = (speed > 25.0) & ~np.isnan(lean) & ~np.isnan(load)
+    if seen.any():
+        terms = np.stack([np.ones_like(lean), lean, load, lean * lean, lean * load, load * load], axis=1)
+        state["swap_sum"] += np.where(seen[:, None], terms, 0.0)
+        state["swap_s"] += np.where(seen, np.minimum(batch.dt_s, 60.0), 0.0)
+        rows = np.flatnonzero(state["swap_s"] >= SWAP_S)
+        if len(rows):
+            part = state[rows]
+            _judge_sides(part)
+            state[rows] = part
+    usual, now = state["swap_usual"], state["swap_now"]
+    known = (state["swap_blocks"] >= 3.0) & (np.abs(usual) > SWAP_R)
+    return np.asarray(known & (np.abs(now) > SWAP_R) & (now * usual < 0.0))
+
+
+def _judge_sides(state: State) -> None:
+    n, x, y, xx, xy, yy = state["swap_sum"].T
+    spread = np.sqrt(np.maximum(xx - x * x / n, 1e-9) * np.maximum(yy - y * y / n, 1e-9))
+    r = np.clip((xy - x * y / n) / spread, -1.0, 1.0)
+    blocks = state["swap_blocks"]
+    learning = blocks < 3.0
+    usual = state["swap_usual"]
+    state["swap_usual"] = np.where(learning, usual + (r - usual) / (blocks + 1.0), usual)
+    now = state["swap_now"]
+    state["swap_now"] = np.where(learning, np.nan, np.where(np.isnan(now), state["swap_usual"], now))
+    state["swap_now"] = np.where(learning, np.nan, state["swap_now"] + 0.5 * (r - state["swap_now"]))
+    state["swap_blocks"] = np.minimum(blocks + 1.0, 1e6)
+    state["swap_s"], state["swap_sum"] = 0.0, 0.0
+
+
+def wrong_unit(
+    state: State, lube: Floats, heights: Floats, specified_mm: Floats, batch: Batch, partner: NDArray[np.int64]
+) -> tuple[Flags, Flags]:
+    """Return whether the lube (n,) and the heights (n, 2) read in a foreign unit."""
+    inches = (heights < 30.0) & (np.abs(25.4 * heights - specified_mm[:, None]) < 60.0)
+    other = np.where(partner >= 0, lube[partner], np.nan)
+    # Of two that differ by just that the higher one is taken for the wrong one: Fahrenheit where Celsius is meant.
+    fits = np.abs(lube - (1.8 * other + 32.0)) < 6.0
+    state["unit_s"] = np.where(fits, state["unit_s"] + np.minimum(batch.dt_s, 60.0), 0.0)
+    low, high = state["unit_range"].T
+    state["unit_range"] = np.stack(
+        [np.where(fits, np.fmin(low, other), np.nan), np.where(fits, np.fmax(high, other), np.nan)], axis=1
+    )
+    low, high = state["unit_range"].T
+    return np.asarray((state["unit_s"] >= UNIT_S) & (high - low >= UNIT_SPAN_K)), np.asarray(inches)
