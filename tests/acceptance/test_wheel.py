@@ -83,6 +83,7 @@ def test_the_wheel_holds_its_data_and_nothing_of_this_machine(wheel: Path) -> No
         assert f"{room}/py.typed" in names
     assert "axlewright_simulators/data/harrow-vale.toml" in names
     assert "axlewright_server/diagnosis/causes.toml" in names
+    assert "axlewright_edge/sources/j1939/drive_axle.dbc" in names
     assert any(name.endswith("/licenses/LICENSE") for name in names)
 
 
