@@ -1,6 +1,6 @@
 """Run lengths through the detectors, not only through models.statistics: normal values against published designs.
 
-The published figures are those of tests/models/test_statistics_run_length.py (two-sided tabular CUSUM, k = 0.5).
+The published figures are those of Lucas and Crosier, Technometrics 24 (1982), two-sided tabular CUSUM, k = 0.5.
 """
 
 from __future__ import annotations
