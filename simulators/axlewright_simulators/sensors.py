@@ -29,8 +29,12 @@ def quantise(value: ArrayLike, step: ArrayLike) -> Array:
 
 
 def bounce_mm(speed_m_s: Array, roughness: Array) -> Array:
-    """Return the standard deviation of the height within a window, from the road. [mm]"""
-    return np.asarray(BOUNCE_MM * roughness * (speed_m_s / 22.0) ** 0.6)
+    """Return the standard deviation of the height within a window, from the road. [mm]
+
+    A summary of :mod:`~axlewright_simulators.half_truck` for 0.22 of critical damping and 1.5 kN of dry friction.
+    """
+    without_friction = BOUNCE_MM * roughness * (speed_m_s / 22.0) ** 0.6
+    return np.asarray(np.maximum(0.95 * without_friction - 0.75, 0.35 * without_friction))
 
 
 def height_noise_mm(speed_m_s: Array, roughness: Array, length_s: Array) -> Array:
