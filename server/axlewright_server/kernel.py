@@ -17,6 +17,7 @@ from axlewright_server import lifetime
 from axlewright_server.advisories import Advisory, AdvisoryError, Change, expire_shelf, note_finding
 from axlewright_server.detectors.base import Detector, State, Symptom
 from axlewright_server.detectors.batch import Batch, Rows, rounds, rows_of
+from axlewright_server.detectors.daily import Daily
 from axlewright_server.detectors.lube_model import LubeModel
 from axlewright_server.detectors.ride_height import RideHeight
 from axlewright_server.detectors.sensor_health import SensorHealth
@@ -85,7 +86,9 @@ class Kernel:
         self.table = AxleTable.of(spec)
         self.knowledge = load_knowledge() if knowledge is None else knowledge
         self._health = SensorHealth()
-        self._detectors = (self._health, *(default_detectors() if detectors is None else detectors))
+        self._daily = Daily()
+        chosen = default_detectors() if detectors is None else detectors
+        self._detectors: tuple[Detector, ...] = (self._health, *chosen, self._daily)
         self._states: list[State] = [detector.start(self.table) for detector in self._detectors]
         self._last_s: NDArray[np.float64] = np.full(len(self.table), -np.inf)
         self._suspect: NDArray[np.bool_] = np.zeros(len(self.table), dtype=bool)
@@ -224,6 +227,9 @@ class Kernel:
         kept: dict[str, State] = {}
         for number, detector in enumerate(self._detectors):
             state = self._states[number] if whole else self._states[number][batch.axles]
+            if detector is self._daily:  # the last one: it looks at what the models expect as well
+                derived = self._derive(batch, kept)
+                batch = self._with_derived(batch, derived)
             state, found = detector.step(state, batch, self.table)
             symptoms += found
             self._source_of.update((symptom.code, detector.name) for symptom in found)
@@ -234,7 +240,7 @@ class Kernel:
                 self._states[number][batch.axles] = state
         symptoms += self._end_orphans(batch, {(symptom.axle, symptom.key) for symptom in symptoms})
         symptoms.sort(key=lambda symptom: (symptom.axle, symptom.key))
-        return symptoms, self._derive(batch, kept)
+        return symptoms, derived
 
     def _end_orphans(self, batch: Batch, told: set[tuple[int, str]]) -> list[Symptom]:
         """Return the ends of symptoms whose detector began afresh and so will never end them itself."""
@@ -245,6 +251,16 @@ class Kernel:
             lost = [one for one in self._orphaned.pop(axle, []) if (axle, one.key) not in told]
             ends += [replace(one, level=0, time_s=time_s) for one in lost]
         return ends
+
+    def _with_derived(self, batch: Batch, derived: Derived) -> Batch:
+        values = batch.values.copy()
+        values[:, list(derived.columns)] = derived.values
+        return dataclasses.replace(batch, values=values)
+
+    def daily(self, axle_row: int) -> State:
+        """Return an axle's daily summaries, for :mod:`~axlewright_server.prognosis`."""
+        record: State = self._states[self._detectors.index(self._daily)][axle_row]
+        return record
 
     def _derive(self, batch: Batch, states: Mapping[str, State]) -> Derived:
         columns = np.full((len(batch), 2), np.nan, dtype=np.float32)

@@ -93,7 +93,8 @@ class CauseKind(Part, frozen=True, kw_only=True):
 
     ``minimum_level``: level its symptoms must reach before anyone is told. ``escalation``: urgency once the named
     evidence stands at ``escalate_at_level``. ``leak_paths``: chance that the fault, left alone, opens each path.
-    ``leaking``: chance that it leaks already when it shows. ``formerly``: older ids of the same cause.
+    ``leaking``: chance that it leaks already when it shows. ``fails``: chance that the assembly fails within 20,000 km,
+    left alone; by its urgency where not said. ``formerly``: older ids of the same cause.
     """
 
     title: str
@@ -106,6 +107,7 @@ class CauseKind(Part, frozen=True, kw_only=True):
     leak_paths: dict[str, Probability]
     found: Found = {}
     leaking: Probability = 0.06
+    fails: Probability | None = None
     minimum_level: Annotated[int, Meta(ge=1, le=2)] = 1
     escalation: dict[str, Urgency] = {}
     escalate_at_level: Annotated[int, Meta(ge=1, le=2)] = 2

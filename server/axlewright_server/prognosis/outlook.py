@@ -1,0 +1,259 @@
+"""What lies ahead of one axle: time and distance to each limit, life of oil and seal, chances of leak and failure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from axlewright_models.spec import VehicleSpec
+from axlewright_server.detectors.base import State
+from axlewright_server.detectors.daily import DAY_S, NUMBER, days_of
+from axlewright_server.diagnosis.facts import Knowledge
+from axlewright_server.prognosis.chances import Chances, chances
+from axlewright_server.prognosis.forecast import Forecast, forecast
+from axlewright_server.prognosis.life import LifeLeft, life_left
+from axlewright_server.prognosis.words import title_of, told
+
+Floats = NDArray[np.float64]
+# Days over which the distance driven a day is taken, and days of expected heat that say what hard duty is.
+PACE_DAYS, DUTY_DAYS = 28, 28
+BASELINE_DAYS = 7
+LOGARITHMIC = ("driveshaft-1", "driveshaft-2", "wheel-1", "mesh-1", "envelope")
+
+
+class Outlook(msgspec.Struct, frozen=True, kw_only=True):
+    """One quantity against its limit, in the unit that a person reads.
+
+    ``level`` and ``slope_per_day`` of the fitted trend; ``early_s`` to ``late_s``: Unix time of the 80 % interval, None
+    where it is not within the horizon; the same in km from ``of_s`` at the pace of the last weeks. ``status``: see
+    :mod:`forecast`; ``words``: all of it for a person.
+    """
+
+    quantity: str
+    title: str
+    unit: str
+    status: str
+    words: str
+    of_s: float | None
+    level: float | None
+    slope_per_day: float | None
+    limit: float | None
+    early_s: float | None
+    middle_s: float | None
+    late_s: float | None
+    early_km: float | None
+    middle_km: float | None
+    late_km: float | None
+    days_used: int
+
+
+class Picture(msgspec.Struct, frozen=True):
+    """What a plot shows of one quantity: daily values, fitted trend, 80 % band, limit; columns over ``time_s``."""
+
+    quantity: str
+    title: str
+    unit: str
+    limit: float | None
+    time_s: list[float]
+    value: list[float | None]
+    trend: list[float | None]
+    low: list[float | None]
+    high: list[float | None]
+
+
+class Prognosis(msgspec.Struct, frozen=True):
+    """All that is foreseen of one axle."""
+
+    vehicle: str
+    axle: int
+    of_s: float | None
+    km_per_day: float | None
+    outlooks: list[Outlook]
+    life: list[LifeLeft]
+    chances: Chances
+    pictures: list[Picture] = []
+
+
+@dataclass(frozen=True)
+class Series:
+    """One quantity's days as they are forecast: values in the fit's own scale, limit and side, and how to read them."""
+
+    quantity: str
+    unit: str
+    values: Floats
+    limit: float
+    side: int
+    logarithmic: bool = False
+    reference: float = 0.0
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Record:
+    """One axle's daily record as columns; ``days`` in days since 1970."""
+
+    days: Floats
+    figures: Floats
+    oil_used: float
+    seal_used: float
+    renewed: tuple[bool, bool]
+    km_per_day: float = field(default=math.nan)
+
+    @classmethod
+    def of(cls, state: State) -> Record:
+        """Return the columns of a record of :class:`~axlewright_server.detectors.daily.Daily`."""
+        days, figures = days_of(state)
+        recent = days > (days[-1] - PACE_DAYS if len(days) else 0)
+        driven = figures[recent, NUMBER["distance"]]
+        span = float(days[-1] - days[recent][0] + 1) if len(days) else math.nan
+        pace = float(np.nansum(driven) / span) if len(driven) >= 5 else math.nan
+        oil, seal = (bool(one) for one in state["renewed"])
+        return cls(
+            days.astype(np.float64), figures, float(state["oil_used"]), float(state["seal_used"]), (oil, seal), pace
+        )
+
+    def column(self, quantity: str) -> Floats:
+        """Return one quantity, NaN where a day has none."""
+        return np.asarray(self.figures[:, NUMBER[quantity]])
+
+
+def prognosis(
+    knowledge: Knowledge,
+    spec: VehicleSpec,
+    position: int,
+    state: State,
+    causes: Sequence[Mapping[str, float]],
+    paths: Mapping[str, float],
+    pictures: bool = False,
+) -> Prognosis:
+    """Return what lies ahead of an axle.
+
+    Parameters
+    ----------
+    state : structured record
+        Of :class:`~axlewright_server.detectors.daily.Daily`.
+    causes : sequence of mappings of str to float
+        Chance of each cause, by each standing advisory; empty where nothing stands.
+    paths : mapping of str to float
+        Chance of each leak path that lube leaves there now.
+    pictures : bool
+        Whether to return the columns of the plots as well.
+    """
+    record = Record.of(state)
+    listed = series_of(record, spec)
+    found = [(one, forecast(record.days, one.values, one.limit, one.side)) for one in listed]
+    of_s = (record.days[-1] + 1.0) * DAY_S if len(record.days) else None
+    used = record.seal_used if record.renewed[1] else None
+    return Prognosis(
+        spec.id,
+        position,
+        of_s,
+        None if math.isnan(record.km_per_day) else round(record.km_per_day, 1),
+        [outlook(one, ahead, record) for one, ahead in found],
+        life_left(record),
+        chances(knowledge, causes, paths, used),
+        [picture(one, ahead, record) for one, ahead in found] if pictures else [],
+    )
+
+
+def series_of(record: Record, spec: VehicleSpec) -> list[Series]:
+    """Return the quantities that have a limit, each with the limit that it moves towards."""
+    return [_height(record, spec), _heat(record, spec), *(_line(record, spec, name) for name in LOGARITHMIC)]
+
+
+def _height(record: Record, spec: VehicleSpec) -> Series:
+    values = record.column("height")
+    known = values[~np.isnan(values)]
+    tolerance, reject = spec.limit("height_tolerance_mm"), spec.limit("height_reject_mm")
+    now = float(np.median(known[-5:])) if len(known) else 0.0
+    then = float(np.median(known[:5])) if len(known) else 0.0
+    side = 1 if (now if abs(now) > tolerance else now - then) > 0.0 else -1
+    beyond = side * now > tolerance
+    note = "limit of an inspection" if beyond else "tolerance"
+    return Series("height", "mm", values, side * (reject if beyond else tolerance), side, note=note)
+
+
+def _heat(record: Record, spec: VehicleSpec) -> Series:
+    """Return the excess over the model; its limit is what is left to the fixed limit on the hardest of recent days."""
+    expected = record.column("expected-high")[-DUTY_DAYS:]
+    known = expected[~np.isnan(expected)]
+    limit = spec.limit("lube_limit_cel") - float(np.quantile(known, 0.9)) if len(known) else math.nan
+    return Series("excess", "K", record.column("excess"), limit, 1, note="excess that reaches the limit on a hard day")
+
+
+def _line(record: Record, spec: VehicleSpec, name: str) -> Series:
+    values = record.column(name)
+    known = values[~np.isnan(values)]
+    reference = float(np.median(known[:BASELINE_DAYS])) if len(known) else math.nan
+    limit = reference + math.log(spec.limit("order_ratio_limit"))
+    return Series(name, "/", values, limit, 1, logarithmic=True, reference=reference, note="times its own first week")
+
+
+def outlook(series: Series, ahead: Forecast, record: Record) -> Outlook:
+    """Return a forecast in units and words."""
+    of_s = (record.days[-1] + 1.0) * DAY_S if len(record.days) else None
+    days = (ahead.early_days, ahead.middle_days, ahead.late_days)
+    if ahead.status not in ("forecast", "passed") or of_s is None:
+        days = (math.inf, math.inf, math.inf)
+    times = [None if of_s is None or math.isinf(each) else round(of_s + each * DAY_S) for each in days]
+    pace = record.km_per_day
+    ways = [None if math.isinf(each) or math.isnan(pace) else round(each * pace) for each in days]
+    level = readable(series, ahead.level)
+    slope = ahead.slope_per_day * (level if series.logarithmic and level is not None else 1.0)
+    limit = readable(series, series.limit)
+    return Outlook(
+        quantity=series.quantity,
+        title=title_of(series.quantity),
+        unit=series.unit,
+        status=ahead.status,
+        words=told(series.quantity, series.unit, series.note, ahead, level, limit, days, ways),
+        of_s=of_s,
+        level=level,
+        slope_per_day=None if math.isnan(slope) else round(slope, 5),
+        limit=limit,
+        early_s=times[0],
+        middle_s=times[1],
+        late_s=times[2],
+        early_km=ways[0],
+        middle_km=ways[1],
+        late_km=ways[2],
+        days_used=ahead.days_used,
+    )
+
+
+def readable(series: Series, value: float) -> float | None:
+    """Return a value of the fit's scale as a person reads it: vibration as times its own baseline."""
+    if math.isnan(value):
+        return None
+    return round(math.exp(min(value - series.reference, 20.0)) if series.logarithmic else value, 3)
+
+
+def picture(series: Series, ahead: Forecast, record: Record) -> Picture:
+    """Return the columns of a plot: the days seen, and the trend's band to the limit or at most 60 days ahead."""
+    if not len(record.days):
+        return Picture(series.quantity, title_of(series.quantity), series.unit, None, [], [], [], [], [])
+    reach = ahead.late_days if math.isfinite(ahead.late_days) else 60.0
+    future = np.linspace(0.0, min(max(reach, 7.0), 90.0), 31) if ahead.ensemble is not None else np.empty(0)
+    middle, low, high = ahead.band(future)
+    nothing: list[float | None] = [None] * len(record.days)
+
+    def column(values: Floats) -> list[float | None]:
+        return [readable(series, float(value)) for value in values]
+
+    time_s = [*((record.days + 0.5) * DAY_S).tolist(), *((record.days[-1] + 0.5 + future) * DAY_S).tolist()]
+    return Picture(
+        series.quantity,
+        title_of(series.quantity),
+        series.unit,
+        readable(series, series.limit),
+        time_s,
+        [*column(series.values), *([None] * len(future))],
+        [*nothing, *column(middle)],
+        [*nothing, *column(low)],
+        [*nothing, *column(high)],
+    )
