@@ -17,7 +17,7 @@ from axlewright_edge.clock import Clock
 from axlewright_edge.config import AgentSettings, SensorsSettings, SimulatedSettings
 from axlewright_edge.sources.choose import make_source
 from axlewright_edge.sources.combined import CombinedSource
-from axlewright_edge.sources.iio_settings import sensor_name
+from axlewright_edge.sources.iio_settings import WAVEFORMS, sensor_name
 from axlewright_models.signals import CHANNELS, INDEX
 from axlewright_models.wire.messages import SourceHealth
 
@@ -113,7 +113,7 @@ def named_channels(settings: AgentSettings) -> dict[str, str]:
         return {}
     return {
         sensor_name(entry, channel)
-        if channel.channel == "acceleration"
+        if channel.channel in WAVEFORMS
         else f"{_place(channel.axle)} {channel.channel}": f"source.iio[{number}].channels[{position}]"
         for number, entry in enumerate(source.iio)
         for position, channel in enumerate(entry.channels)

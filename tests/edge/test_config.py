@@ -142,12 +142,13 @@ axle = 2
         (SENSORS + DEVICE.replace("axle = 2", ""), "source.iio[0].channels[0].axle: is missing"),
         (
             SENSORS + DEVICE.replace('"acceleration"', '"oil"'),
-            "source.iio[0].channels[0].channel: 'oil' is no channel; use one of acceleration, speed",
+            "source.iio[0].channels[0].channel: 'oil' is no channel; use one of acceleration, tacho, speed",
         ),
         (
             SENSORS + DEVICE.replace('"acceleration"', '"ambient"'),
             "source.iio[0].channels[0].axle: is 2; ambient belongs to the whole vehicle",
         ),
+        (SENSORS + DEVICE.replace("acceleration", "tacho"), "source.iio[0].channels[0].threshold: goes with a tacho"),
         (SENSORS + DEVICE + "table = [[1.0, 2.0]]", "source.iio[0].channels[0].table: one point"),
         (SENSORS + DEVICE + "table = [[2.0, 2.0], [1.0, 3.0]]", "device values must rise"),
         (SENSORS + DEVICE + "table = [[1.0, 2.0], [2.0, 3.0]]\nfactor = 2.0", "factor and shift are given as well"),

@@ -12,6 +12,8 @@ from axlewright_models.signals import CHANNELS, INDEX, Scope
 
 IIO_ROOT = "/sys/bus/iio/devices"
 DEVICE_FOLDER = "/dev"
+# What is no value but a run of evenly spaced samples.
+WAVEFORMS = ("acceleration", "tacho")
 # A buffered device that is slower gives no order spectrum worth its name; poll it instead. Own choice.
 SLOWEST_BUFFER_HZ = 1.0
 
@@ -20,7 +22,8 @@ class IioChannelSettings(Struct, frozen=True, forbid_unknown_fields=True, kw_onl
     """One channel of a device: which attribute, what it measures, and where.
 
     ``attribute`` is the name without ``_raw`` or ``_input``, such as ``in_accel_z``. ``channel`` is a name of
-    ``models.signals`` (a slow value), or ``acceleration`` (a waveform, in m/s2).
+    ``models.signals`` (a slow value), ``acceleration`` (a waveform, in m/s2) or ``tacho`` (pulses of the driveshaft,
+    one whenever the signal rises through ``threshold``).
     """
 
     attribute: Annotated[str, Meta(pattern=r"^in_[a-z0-9_-]+$")]
@@ -33,6 +36,8 @@ class IioChannelSettings(Struct, frozen=True, forbid_unknown_fields=True, kw_onl
     shift: float = 0.0
     table: tuple[tuple[float, float], ...] = ()
     full_scale: Annotated[float, Meta(gt=0)] | None = None
+    pulses_per_turn: Annotated[int, Meta(ge=1, le=1000)] = 1
+    threshold: Annotated[float, Meta(gt=0)] | None = None
 
 
 class IioSettings(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -79,13 +84,15 @@ def problems(settings: IioSettings, where: str) -> Iterator[str]:
 
 
 def _channel_problems(channel: IioChannelSettings, mode: str, at: str) -> Iterator[str]:
-    if channel.channel == "acceleration":
+    if channel.channel in WAVEFORMS:
         if mode != "buffered":
-            yield f'{at}.channel: acceleration needs mode = "buffered"; a polled value has no even spacing'
-        if channel.axle == 0:
+            yield f'{at}.channel: {channel.channel} needs mode = "buffered"; a polled value has no even spacing'
+        if channel.channel == "acceleration" and channel.axle == 0:
             yield f"{at}.axle: is missing; name the axle that the accelerometer sits on, counted from the front"
     else:
         yield from _value_problems(channel, at)
+    if (channel.threshold is None) == (channel.channel == "tacho"):
+        yield f"{at}.threshold: goes with a tacho, and a tacho needs it: the level through which each pulse rises"
     if channel.table and (channel.factor != 1.0 or channel.shift != 0.0):
         yield f"{at}.table: factor and shift are given as well; keep one of the two"
     if len(channel.table) == 1:
@@ -97,7 +104,7 @@ def _channel_problems(channel: IioChannelSettings, mode: str, at: str) -> Iterat
 def _value_problems(channel: IioChannelSettings, at: str) -> Iterator[str]:
     known = [entry for entry in CHANNELS if not entry.derived and not entry.name.startswith(("vib/", "guard"))]
     if channel.channel not in {entry.name for entry in known}:
-        names = ", ".join(["acceleration", *(entry.name for entry in known)])
+        names = ", ".join([*WAVEFORMS, *(entry.name for entry in known)])
         yield f"{at}.channel: {channel.channel!r} is no channel; use one of {names}"
         return
     of_axle = CHANNELS[INDEX[channel.channel]].scope is Scope.AXLE

@@ -7,6 +7,7 @@ import os
 import select
 from collections.abc import Mapping
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ from axlewright_edge.sources.blocks import Block, Piece, Sample
 from axlewright_edge.sources.iio_buffer import Element, Layout, parse_type
 from axlewright_edge.sources.iio_settings import IioChannelSettings, IioSettings
 from axlewright_edge.sources.iio_sysfs import Conversion, complaint, conversion_of, read_number, read_text, write_text
+from axlewright_edge.sources.iio_tacho import PulseCounter
 from axlewright_edge.sources.iio_times import Placed, ScanTimes
 
 # The kernel holds so much while the agent is busy elsewhere, and wakes it so often. Own choice.
@@ -98,6 +100,11 @@ class IioStream:
         write_text(self._folder / "buffer" / "length", str(max(2, round(BUFFER_S * rate_hz))))
         self._try("buffer/watermark", str(max(1, round(WAKE_EVERY_S * rate_hz))))
         self._times = ScanTimes(rate_hz)
+        self._counters = {
+            channel: PulseCounter(channel.threshold, channel.pulses_per_turn)
+            for channel in self._settings.channels
+            if channel.threshold is not None
+        }
         write_text(self._folder / "buffer" / "enable", "1")
 
     def read(self, timeout_s: float) -> Block:
@@ -212,7 +219,9 @@ class IioStream:
         pieces: list[Piece] = []
         for channel, conversion in self._conversions.items():
             raw = scans[channel.attribute]
-            if channel.channel == "acceleration":
+            if channel in self._counters:
+                pieces += self._turns(channel, conversion, raw, placed)
+            elif channel.channel == "acceleration":
                 pieces.append(self._piece(channel, conversion, raw, placed))
             else:
                 values += _averages(channel, conversion, raw, placed)
@@ -239,6 +248,22 @@ class IioStream:
             missing=placed.missing,
             clipped=clipped,
         )
+
+    def _turns(
+        self, channel: IioChannelSettings, conversion: Conversion, raw: NDArray[np.int64], placed: Placed
+    ) -> list[Piece]:
+        counter = self._counters[channel]
+        if placed.missing:
+            counter.lost(placed.missing)
+        begin = counter.place
+        signal = np.asarray((raw + conversion.offset) * conversion.scale, dtype=np.float64)
+        turns, first = counter.take(signal, placed.rate_hz)
+        if turns.size == 0:
+            return []
+        begin_s = placed.elapsed_s + (first - begin) / placed.rate_hz
+        # Turns keep their double precision: after an hour a float32 would be off by a hundredth of a turn.
+        samples = cast(NDArray[np.float32], turns)
+        return [Piece(self._sensors[channel], channel.axle, "tacho", begin_s, placed.rate_hz, samples)]
 
     def _try(self, attribute: str, text: str) -> None:
         """Write what not every driver has."""
