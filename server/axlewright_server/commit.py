@@ -14,7 +14,8 @@ from axlewright_models.wire.frames import Decoded
 from axlewright_models.wire.messages import AdvisoryMessage
 from axlewright_server.diagnosis.knowledge import Knowledge, load_knowledge
 from axlewright_server.kernel import Kernel, Rows, StepResult
-from axlewright_server.store import Store, advisories, records, rows, shop
+from axlewright_server.store import Store, advisories, bursts, records, rows, shop
+from axlewright_server.store.bursts import Arrived
 
 # SenML names allow axles 1 to 99; the vehicle itself is 0.
 _POSITIONS = 100
@@ -43,9 +44,10 @@ class Bundle:
     quarantined: list[records.Quarantined] = field(default_factory=list)
     statuses: list[records.TruckStatus] = field(default_factory=list)
     published: list[AdvisoryMessage] = field(default_factory=list)
+    bursts: list[Arrived] = field(default_factory=list)
 
     def __bool__(self) -> bool:
-        return bool(self.marks or self.quarantined or self.statuses or self.published)
+        return bool(self.marks or self.quarantined or self.statuses or self.published or self.bursts)
 
 
 class Committer:
@@ -119,9 +121,12 @@ class Committer:
             advisories.write_changes(self.store, result.changes)
             advisories.mark_published(self.store, bundle.published)
             records.write_high_waters(self.store, bundle.marks)
+            refused = bursts.write_pieces(self.store, bundle.bursts)
+            bundle.quarantined.extend(refused)
             if bundle.quarantined:
                 records.write_quarantine(self.store, bundle.quarantined)
             records.write_statuses(self.store, bundle.statuses)
+            bursts.note_answers(self.store, bundle.statuses)
         return result
 
     def lay_derived(self, found: Rows, time_ms: NDArray[np.int64], result: StepResult) -> None:

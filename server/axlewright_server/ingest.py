@@ -131,7 +131,9 @@ class Ingest:
         self._inbox = inbox
         self._clock = clock
         self._on_connected = on_connected
-        self._filters = [subscription(kind, fleet or "+") for kind in (TopicKind.READINGS, TopicKind.STATUS)]
+        self._filters = [
+            subscription(kind, fleet or "+") for kind in (TopicKind.READINGS, TopicKind.STATUS, TopicKind.BURST)
+        ]
         self._ready = threading.Event()
         self.failed_callbacks = 0
         self.refusal = ""

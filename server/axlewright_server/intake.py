@@ -7,9 +7,10 @@ from dataclasses import dataclass, field
 
 from axlewright_models.errors import FrameError, ModelError, TopicError
 from axlewright_models.wire.frames import Decoded, Decoder
-from axlewright_models.wire.messages import MessageError, Status, decode_message
+from axlewright_models.wire.messages import MessageError, Status, decode_burst_piece, decode_message
 from axlewright_models.wire.topics import Topic, TopicKind
 from axlewright_server.ingest import Message
+from axlewright_server.store.bursts import Arrived
 from axlewright_server.store.records import MOST_BYTES_KEPT, Quarantined, TruckStatus
 
 MOST_AHEAD_S = 600.0
@@ -39,6 +40,7 @@ class Taken:
     items: list[Item] = field(default_factory=list)
     quarantined: list[Quarantined] = field(default_factory=list)
     statuses: dict[str, TruckStatus] = field(default_factory=dict)
+    bursts: list[Arrived] = field(default_factory=list)
     heard: set[tuple[str, str]] = field(default_factory=set)
 
 
@@ -66,8 +68,10 @@ class Intake:
             self._readings(message, topic, now_s, taken)
         elif topic.kind is TopicKind.STATUS:
             _status(message, topic, now_s, taken)
+        elif topic.kind is TopicKind.BURST:
+            _burst(message, topic, now_s, taken)
         else:
-            reason = f"the office takes readings and status; {topic.kind.value!r} is not for it"
+            reason = f"the office takes readings, status and bursts; {topic.kind.value!r} is not for it"
             taken.quarantined.append(quarantined(message, now_s, "topic", reason))
 
     def _topic(self, text: str) -> Topic:
@@ -159,6 +163,19 @@ def _status(message: Message, topic: Topic, now_s: float, taken: Taken) -> None:
     # No ack for a status: a truck counts an ack that does not cover a frame it has sent again against that frame, and
     # the frame may only have found no room here.
     taken.statuses[topic.vehicle] = TruckStatus(topic.vehicle, round(now_s * 1000), status)
+
+
+def _burst(message: Message, topic: Topic, now_s: float, taken: Taken) -> None:
+    try:
+        piece = decode_burst_piece(message.payload)
+    except ModelError as error:
+        taken.quarantined.append(quarantined(message, now_s, "burst", str(error)))
+        return
+    if topic.item != piece.command:
+        reason = f"it says that it belongs to burst {piece.command!r}, its topic names {topic.item!r}"
+        taken.quarantined.append(quarantined(message, now_s, "burst", reason))
+        return
+    taken.bursts.append(Arrived(topic.vehicle, round(now_s * 1000), message.topic, piece, bytes(message.payload)))
 
 
 def _wrong_time(frame: Decoded, now_s: float) -> str | None:

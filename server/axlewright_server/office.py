@@ -42,7 +42,7 @@ from axlewright_server.limits_sender import send_limits
 from axlewright_server.pipeline import Pipeline
 from axlewright_server.publisher import Publisher
 from axlewright_server.settings import Settings, check_exposure
-from axlewright_server.store import Store
+from axlewright_server.store import Store, bursts
 from axlewright_server.store.sealing import Retention
 from axlewright_server.upkeep import Upkeep
 
@@ -187,6 +187,13 @@ class Office:
     def record_service(self, event: ServiceEvent, who: str, note: str) -> Future[bool]:
         """Take a repair; the future ends after the commit and tells whether it was not known yet."""
         return self.pipeline.request(lambda writer: writer.record_service(event, who, note))
+
+    def note_burst(self, vehicle: str, command: Command, who: str) -> Future[None]:
+        """Note that a person asks for a burst; the future ends after the commit."""
+        now_ms, axle = round(self.clock() * 1000), command.axle or 0
+        return self.pipeline.request(
+            lambda writer: bursts.ask(writer.store, vehicle, command.id, axle, command.seconds, who, now_ms)
+        )
 
     def send_command(self, vehicle: str, command: Command) -> None:
         """Send a truck a command.

@@ -212,7 +212,7 @@ class Pipeline:
             self._intake.take(message, now_s, taken)
         items = self._sequence(taken, now_s)
         published = self._publisher.confirmed()
-        if items or taken.quarantined or taken.statuses or published:
+        if items or taken.quarantined or taken.statuses or taken.bursts or published:
             self._commit(items, taken, published)
         self._publisher.acknowledge(taken.heard, self._sequencer)
         self._publisher.flush(self._sequencer, idle=not len(self._inbox))
@@ -234,7 +234,8 @@ class Pipeline:
         return mark is not None and item.seq <= mark.seq
 
     def _commit(self, items: list[Item], taken: Taken, published: list[AdvisoryMessage]) -> None:
-        bundle = Bundle(self._marks(items), taken.quarantined, list(taken.statuses.values()), published)
+        statuses = list(taken.statuses.values())
+        bundle = Bundle(self._marks(items), taken.quarantined, statuses, published, taken.bursts)
         gathered = self._committer.gather([item.decoded for item in items if item.decoded is not None])
         try:
             result = self._committer.commit(gathered, bundle)
@@ -267,7 +268,8 @@ class Pipeline:
     def _one_by_one(self, items: list[Item], taken: Taken) -> None:
         """Commit frames singly and put the one that makes it fail in quarantine, so that it cannot stop the rest."""
         self._committer.commit(
-            self._committer.gather([]), Bundle([], taken.quarantined, list(taken.statuses.values()), [])
+            self._committer.gather([]),
+            Bundle([], taken.quarantined, list(taken.statuses.values()), [], taken.bursts),
         )
         for item in items:
             if self._sequencer.offer(item, self._clock()) != [item]:
@@ -325,6 +327,8 @@ class Pipeline:
             self._hub.publish("readings", {"vehicles": newest})
         for one in bundle.statuses:
             self._hub.publish("status", {"vehicle": one.vehicle, "online": one.status.online})
+        for vehicle in {one.vehicle for one in bundle.bursts}:
+            self._hub.publish("burst", {"vehicle": vehicle})
 
     def _publish_changes(self, changes: list[Change]) -> None:
         for message in {advisory.id: advisory.message for advisory, _ in changes}.values():

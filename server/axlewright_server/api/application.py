@@ -9,7 +9,15 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
 from axlewright_models import __version__
-from axlewright_server.api import advisory_routes, events, fleet_routes, operation_routes, session_routes, shop_routes
+from axlewright_server.api import (
+    advisory_routes,
+    burst_routes,
+    events,
+    fleet_routes,
+    operation_routes,
+    session_routes,
+    shop_routes,
+)
 from axlewright_server.api.context import demand_user
 from axlewright_server.api.desk import Desk
 from axlewright_server.api.errors import ApiError, answer_problem
@@ -36,6 +44,7 @@ def create_app(office: Desk, hosts: frozenset[str] | None = None) -> FastAPI:
     # The shop's routes first: "findings" is no action of an advisory.
     for router in (
         fleet_routes.router,
+        burst_routes.router,
         shop_routes.router,
         advisory_routes.router,
         operation_routes.router,

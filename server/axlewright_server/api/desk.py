@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 
 from axlewright_models.shop.service import ServiceEvent
 from axlewright_models.spec import FleetSpec
-from axlewright_models.wire.messages import AdvisoryMessage
+from axlewright_models.wire.messages import AdvisoryMessage, Command
 from axlewright_server.diagnosis.casebook import Found
 from axlewright_server.diagnosis.facts import Knowledge
 
@@ -96,6 +96,14 @@ class Desk(Protocol):
 
     def record_service(self, event: ServiceEvent, who: str, note: str) -> Future[bool]:
         """Have a repair recorded; whether it was not known yet."""
+        ...
+
+    def note_burst(self, vehicle: str, command: Command, who: str) -> Future[None]:
+        """Have it noted that a person asks for a burst."""
+        ...
+
+    def send_command(self, vehicle: str, command: Command) -> None:
+        """Send a truck a command; an error when there is no connection."""
         ...
 
     def check_password(self, name: str, password: str) -> bool:

@@ -183,6 +183,33 @@ TRUCK_STATUS = Table(
     Column("received_ms", Integer, nullable=False),
     Column("document", LargeBinary, nullable=False),
 )
+BURST = Table(
+    "burst",
+    METADATA,
+    Column("vehicle", String, primary_key=True, nullable=False),
+    Column("command", String, primary_key=True, nullable=False),
+    Column("position", Integer, nullable=False),
+    Column("received_ms", Integer, nullable=False),
+    Column("begin_ms", Integer, nullable=False),
+    Column("seconds", Float, nullable=False),
+    Column("rate_hz", Float, nullable=False),
+    Column("pieces", Integer, nullable=False),  # 0 until the first has come
+    Column("got", Integer, nullable=False),
+    Column("size", Integer, nullable=False),
+    Column("sensors", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("who", String, nullable=False),  # "" where the truck recorded of its own accord
+    Column("answer", Text, nullable=False),
+    Column("picture", Text, nullable=False),
+)
+BURST_PIECE = Table(
+    "burst_piece",
+    METADATA,
+    Column("vehicle", String, primary_key=True, nullable=False),
+    Column("command", String, primary_key=True, nullable=False),
+    Column("piece", Integer, primary_key=True, nullable=False),
+    Column("payload", LargeBinary, nullable=False),
+)
 ACCOUNT = Table(
     "account",
     METADATA,
