@@ -110,6 +110,7 @@ class Agent:
                 self._take_command,
                 health=lambda: self._health,
                 limits=None if self.guard is None else self.guard.limits,
+                advisories=None if self.guard is None else self.guard.advisories,
                 bursts=self.bursts.flow,
             )
         except BaseException:

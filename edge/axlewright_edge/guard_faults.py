@@ -16,6 +16,12 @@ _MODES = {"lube-limit": 0, "lube-rise": 10, "height-loss": 1}
 _STOP_WORDS = frozenset({"lube-limit", "lube-rise"})
 
 
+def temperature_spn(vehicle: VehicleSpec, axle: int) -> int:
+    """Return the number under which the temperature of an axle is at fault."""
+    roles = {entry.position: entry.role for entry in vehicle.axles}
+    return TEMPERATURE.get(roles.get(axle, ""), TEMPERATURE["single-drive"])
+
+
 def trouble_of(words: Mapping[int, str], vehicle: VehicleSpec) -> tuple[Lamps, list[TroubleCode]]:
     """Return lamps and trouble codes for what the guard says.
 
@@ -27,9 +33,8 @@ def trouble_of(words: Mapping[int, str], vehicle: VehicleSpec) -> tuple[Lamps, l
     >>> lamps.red_stop, [(code.spn, code.mode) for code in codes]
     (<Lamp.STEADY: (1, 3)>, [(78, 0)])
     """
-    roles = {axle.position: axle.role for axle in vehicle.axles}
     codes = {
-        TroubleCode(LEVEL if word == "height-loss" else TEMPERATURE.get(roles.get(axle, ""), 578), _MODES[word])
+        TroubleCode(LEVEL if word == "height-loss" else temperature_spn(vehicle, axle), _MODES[word])
         for axle, word in words.items()
         if word in _MODES
     }

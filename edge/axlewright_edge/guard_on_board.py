@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +18,7 @@ from axlewright_models.wire.frames import Window
 from axlewright_models.wire.messages import SourceHealth
 
 if TYPE_CHECKING:
+    from axlewright_edge.bus_faults import BusFaults
     from axlewright_edge.config import AgentSettings
 
 CHANNEL = "guard"
@@ -44,7 +44,9 @@ class GuardOnBoard:
         self._guard = Guard(self.limits.of)
         self._words: dict[int, str] = {}
         self._told: dict[int, str] | None = None
-        others = [] if vehicle is None else _bus_output(source, vehicle)
+        self._bus = None if vehicle is None else _bus_faults(source, vehicle)
+        others = () if self._bus is None else (self._bus.tell,)
+        self.advisories = self._bus if own.advisories else None
         self._outputs = GuardOutputs(own, settings.vehicle, is_quiet, *others)
 
     @property
@@ -55,6 +57,8 @@ class GuardOnBoard:
     def watch(self, window: Window) -> Window:
         """Return the window with the guard's word for each axle that it could judge."""
         words = self._guard.watch(window)
+        if self.advisories is not None:
+            self.advisories.tend()
         self._words = {**self._words, **words}
         if self._words != self._told:
             self._told = dict(self._words)
@@ -102,15 +106,11 @@ def _specification(settings: AgentSettings) -> VehicleSpec | None:
     return msgspec.structs.replace(vehicle, id=settings.vehicle)
 
 
-def _bus_output(source: object, vehicle: VehicleSpec) -> list[Callable[[Words], None]]:
+def _bus_faults(source: object, vehicle: VehicleSpec) -> BusFaults | None:
     announce = getattr(source, "announce", None)
     if announce is None:
-        return []
+        return None
+    # Only a truck with a vehicle bus needs what encodes trouble codes.
+    from axlewright_edge.bus_faults import BusFaults
 
-    def tell(words: Words) -> None:
-        # Only a truck with a vehicle bus needs what encodes trouble codes.
-        from axlewright_edge.guard_faults import trouble_of
-
-        announce(*trouble_of(words, vehicle))
-
-    return [tell]
+    return BusFaults(announce, vehicle)

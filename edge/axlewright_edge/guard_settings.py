@@ -13,6 +13,8 @@ class GuardSettings(Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tru
     ``limits_file`` is where limits from the office are kept (beside the outbox when left out). ``lamp_file`` is a file
     such as a GPIO line's or an LED's value in sysfs, into which ``lamp_on`` or ``lamp_off`` is written. ``hook`` is a
     command with its arguments, run without a shell and ended after ``hook_limit_s``.
+    With ``advisories`` those that a person in the office has acknowledged are told on the vehicle bus as well, where
+    that is allowed.
     """
 
     enabled: bool = True
@@ -22,3 +24,4 @@ class GuardSettings(Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tru
     lamp_off: str = "0"
     hook: tuple[str, ...] = ()
     hook_limit_s: Annotated[float, Meta(gt=0, le=60)] = 5.0
+    advisories: bool = False

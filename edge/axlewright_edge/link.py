@@ -24,7 +24,7 @@ from axlewright_edge.notes import Notes
 from axlewright_edge.outbox import Outbox
 from axlewright_edge.rate_limit import RateLimit
 from axlewright_edge.self_metrics import SelfMetrics
-from axlewright_edge.session import Desk, End, Session
+from axlewright_edge.session import Advisories, Desk, End, Session
 from axlewright_edge.transport import tls_context
 from axlewright_models import __version__
 from axlewright_models.wire.messages import Command, SourceHealth, Status
@@ -89,6 +89,8 @@ class Link:
         Tells how the truck's sources are doing.
     limits : Limits, optional
         Takes what the office says of the guard's limits.
+    advisories : Advisories, optional
+        Hears of the advisories that stand against the truck.
     bursts : BurstFlow, optional
         Raw waveforms to send when no reading waits.
 
@@ -109,6 +111,7 @@ class Link:
         chance: Random | None = None,
         health: Callable[[], Sequence[SourceHealth]] = tuple,
         limits: Limits | None = None,
+        advisories: Advisories | None = None,
         bursts: BurstFlow | None = None,
     ) -> None:
         if settings.address.tls:
@@ -143,6 +146,7 @@ class Link:
             status=self._status,
             command=on_command,
             limits=self._limits.take,
+            advisories=advisories,
             stopping=self._stop.is_set,
             bursts=bursts,
         )

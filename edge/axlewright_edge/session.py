@@ -10,7 +10,7 @@ import logging
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
-from typing import Any
+from typing import Any, Protocol
 
 import msgspec
 import paho.mqtt.client as mqtt
@@ -34,7 +34,7 @@ from axlewright_models.wire.messages import (
     decode_message,
     encode_message,
 )
-from axlewright_models.wire.topics import Topic, TopicKind
+from axlewright_models.wire.topics import Topic, TopicKind, subscription
 
 LOGGER = logging.getLogger(__name__)
 PACE_S = 0.2
@@ -58,6 +58,16 @@ class End(Enum):
     STOPPED = "stopped"
 
 
+class Advisories(Protocol):
+    """Who wants to hear of the advisories that stand against the truck."""
+
+    def begin(self) -> None:
+        """Note a new connection: all that stand are about to be heard again."""
+
+    def take(self, item: str, payload: bytes) -> None:
+        """Take what is retained under an advisory's id; raises ModelError for what is none."""
+
+
 @dataclass(frozen=True)
 class Desk:
     """What a session does its work with: whose it is, and whom it asks and tells."""
@@ -71,6 +81,7 @@ class Desk:
     status: Callable[[bool, str], Status]
     command: Callable[[Command], None]
     limits: Callable[[bytes], str]
+    advisories: Advisories | None
     stopping: Callable[[], bool]
     bursts: BurstFlow | None = None
 
@@ -256,6 +267,9 @@ class Session:
             )
         for kind in (TopicKind.ACK, TopicKind.COMMAND, TopicKind.LIMITS):
             client.subscribe(self._desk.topic(kind), qos=1)
+        if self._desk.advisories is not None:
+            self._desk.advisories.begin()
+            client.subscribe(subscription(TopicKind.ADVISORY, self._desk.fleet, self._desk.vehicle), qos=1)
         self._publish_status(online=True)
 
     def _on_disconnect(
@@ -285,7 +299,12 @@ class Session:
     def _on_message(self, client: mqtt.Client, _: object, message: mqtt.MQTTMessage) -> None:
         payload = bytes(message.payload)
         try:
-            kind = Topic.parse(message.topic).kind
+            topic = Topic.parse(message.topic)
+            kind = topic.kind
+            if kind is TopicKind.ADVISORY:
+                if self._desk.advisories is not None and topic.item is not None:
+                    self._desk.advisories.take(topic.item, payload)
+                return
             if len(payload) > LONGEST_MESSAGE_BYTES:
                 raise MessageError(f"{len(payload)} bytes; at most {LONGEST_MESSAGE_BYTES} are read")
             if kind is TopicKind.ACK:
