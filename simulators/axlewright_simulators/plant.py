@@ -237,8 +237,8 @@ def _heat_and_wear(
         before = heat.oil
         heat = thermal.step(axles, heat, used.fill, made, paths, air[now], by_row)
         bearing = thermal.bearing_cel(heat.oil, made.bearings, used.fill)
-        swell = ATMOSPHERE_KPA * (heat.oil - before) / (heat.oil + 273.15)
-        pressure = (pressure + swell) * np.exp(-by_row / breathing_s[now])
+        warmed = (heat.oil + 273.15) / (before + 273.15)  # the air above the lube, as an ideal gas
+        pressure = ((ATMOSPHERE_KPA + pressure) * warmed - ATMOSPHERE_KPA) * np.exp(-by_row / breathing_s[now])
         stress = wear.Stress(
             heat.oil,
             bearing,

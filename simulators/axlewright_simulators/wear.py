@@ -19,6 +19,7 @@ SEAL_LIFE_H = 25_000.0  # running hours to the end of a lip's life at the refere
 SEAL_REFERENCE_CEL = 100.0  # ageing doubles per 10 K above it, as for oil oxidation
 LIP_RISE_K_PER_1_MIN = 0.008  # the lip runs hotter than the sump, rising with shaft speed
 WORN_LEAK_PER_H = 0.004  # share of the sump per running hour, per unit of wear past the end of life
+HOTTEST_LIP_CEL = 200.0  # beyond it the lip is burnt, not aged
 LEAST_FILL = 0.06
 DAMAGE_PER_H = 0.02  # a mesh that runs fully dry is ruined within some fifty hours
 PRESSED_FROM_KPA = 7.0  # a lip lets lube by above this
@@ -81,7 +82,7 @@ def joint_wear(torsion_rad_s2: Array, moving: Array, pace: Array, step_s: Array)
 def step(state: WearState, acts: Stress, step_s: Array) -> WearState:
     """Return the state after one step of `step_s` (r,) seconds; joints are kept as they are."""
     hours = acts.moving * step_s / 3600.0
-    lip = acts.oil_cel + LIP_RISE_K_PER_1_MIN * acts.shaft_1_min
+    lip = np.minimum(acts.oil_cel + LIP_RISE_K_PER_1_MIN * acts.shaft_1_min, HOTTEST_LIP_CEL)
     pressed = np.maximum(acts.sump_kpa, 0.0)
     harder = acts.pace * (1.0 + (acts.shake_m_s2 / SHAKE_M_S2) ** 2 + pressed / LIP_PRESSURE_KPA)
     seal = state.seal + hours * harder * 2.0 ** ((lip - SEAL_REFERENCE_CEL) / 10.0) / SEAL_LIFE_H
