@@ -216,6 +216,21 @@ def test_a_silent_part_goes_stale_and_comes_back(clock: ManualClock, combine: Ca
     assert windows(source, 2)[-1].vehicle == {"speed": 80.0, "gear": 2.0}
 
 
+def test_a_truck_that_sleeps_speaks_every_ten_minutes_and_at_once_when_it_wakes(
+    clock: ManualClock, combine: Callable[..., CombinedSource]
+) -> None:
+    bus, axle = Scripted(clock, parked=1.0, ignition=1.0), Scripted(clock, "axle", lube=20.0)
+    source = combine(bus, axle)
+    assert windows(source, 2)[-1].vehicle == {"parked": 1.0, "ignition": 1.0}
+    # The driver switches off: the bus sleeps, the gateway's own sensors do not.
+    bus.silent.set()
+    asleep = [window for window in windows(source, 4, 2000.0) if "ignition" not in window.vehicle]
+    assert np.diff([window.time_s for window in asleep]).tolist() == [600.0] * (len(asleep) - 1)
+    assert asleep[-1].vehicle == {"parked": 1.0} and asleep[-1].axles[2]["lube"] == pytest.approx(20.0)
+    bus.silent.clear()
+    assert np.diff([window.time_s for window in windows(source, 3)]).tolist() == [10.0, 10.0]
+
+
 def test_the_length_of_windows_can_be_changed_while_they_come(
     clock: ManualClock, combine: Callable[..., CombinedSource]
 ) -> None:
@@ -353,7 +368,7 @@ def axle_sensors(tmp_path: Path) -> Iterator[tuple[IioTwin, list[IioSource], Sys
     shake = sines(9.81, (0.8, shaft_hz), (0.3, 2.0 * shaft_hz))
     devices = [
         TwinDevice(0, "accelerometer", [TwinChannel("in_accel_z", shake, 0.002, form="le:s16/16>>0")], "", 3200.0),
-        TwinDevice(1, "adc", [TwinChannel("in_voltage0", sines(2500.0, (100.0, 7.0)), 0.125)]),
+        TwinDevice(1, "adc", [TwinChannel("in_voltage0", sines(2500.0, (100.0, 2.0)), 0.125)]),
         TwinDevice(2, "rtd", [TwinChannel("in_temp0", sines(91_500.0), scaled=True)]),
     ]
     twin = IioTwin(tmp_path, devices)
@@ -418,8 +433,8 @@ def test_sensors_and_bus_land_in_one_window_at_the_right_time_and_a_pulled_senso
         axle = window.axles[2]
         assert axle["lube"] == pytest.approx(91.5)
         # 100 mV are 5 mm; a sine's median distance from its middle is its amplitude times sin(45 degrees).
-        assert axle["height/left"] == pytest.approx(240.0, abs=0.5)
-        assert axle["height/left-spread"] == pytest.approx(1.4826 * 5.0 * 0.7071, rel=0.1)
+        assert axle["height/left"] == pytest.approx(240.0, abs=1.0)
+        assert axle["height/left-spread"] == pytest.approx(1.4826 * 5.0 * 0.7071, rel=0.2)
         assert axle["vib/rms"] == pytest.approx(np.hypot(0.8, 0.3) / np.sqrt(2.0), rel=0.01)
         assert axle["vib/order/driveshaft-1"] == pytest.approx(0.8, rel=0.05)
         assert axle["vib/order/driveshaft-2"] == pytest.approx(0.3, rel=0.05)

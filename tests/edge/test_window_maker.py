@@ -76,6 +76,13 @@ def test_a_channel_that_fell_silent_is_left_out_and_never_nought() -> None:
     assert kept.window(10.0, 14.1) == {}
 
 
+def test_a_set_parking_brake_stays_set_while_the_bus_sleeps_and_a_released_one_is_not_known() -> None:
+    night_s = 10 * 3600.0
+    assert heard("parked", [(9.0, 1.0)]).window(night_s, night_s + 10.0) == {0: {"parked": 1.0}}
+    assert heard("parked", [(8.0, 1.0), (9.0, 0.0)]).window(10.0, 20.0) == {}
+    assert heard("parked", [(9.0, 1.0)]).window(5 * 86400.0, 5 * 86400.0 + 10.0) == {}
+
+
 def test_the_slope_of_the_lube_is_that_of_the_last_minute() -> None:
     warming = [(time_s, 60.0 + 1.5 * time_s / 60.0) for time_s in evenly(0.0, 60.5, 0.5)]
     assert heard("lube", warming, 2).window(50.0, 60.0)[2]["lube/slope"] == pytest.approx(1.5)

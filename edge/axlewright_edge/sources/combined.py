@@ -37,6 +37,10 @@ GRACE_S = 0.3
 LATEST_SHARE = 0.8
 # The vibration of so many windows may wait; if the gateway is too slow for more, windows go without.
 MOST_WAITING = 3
+# A truck that sleeps (parking brake set, ignition off or its bus asleep) says so, and then speaks this often.
+ASLEEP_EVERY_S = 600.0
+# That the gateway was too slow is told for so long. Own choice.
+TOLD_S = 600.0
 POLL_S = 0.05
 LONGEST_NAP_S = 0.5
 
@@ -111,6 +115,9 @@ class CombinedSource:
         self._worker: threading.Thread | None = None
         self._running = False
         self._late = 0
+        self._late_s = -math.inf
+        self._asleep = False
+        self._told_s = -math.inf
         self._begin_s = self._closed_s = self._end_s = 0.0
 
     @property
@@ -167,7 +174,7 @@ class CombinedSource:
     def health(self) -> list[SourceHealth]:
         """Return how every source is doing, and whether the gateway keeps up with the vibration."""
         found = [part.health() for part in self._parts]
-        if self._late:
+        if self._clock.elapsed() - self._late_s < TOLD_S:
             note = f"{self._late} windows went without vibration channels: the gateway is too slow for the rate"
             found.append(SourceHealth(name="vibration", state="stale", note=note))
         return found
@@ -272,10 +279,20 @@ class CombinedSource:
                 if late and self._clock.elapsed() < job.due_s and len(self._jobs) <= MOST_WAITING:
                     return None
                 self._jobs.popleft()
-                self._late += late
-                if job.made.values:
+                if late:
+                    self._late += 1
+                    self._late_s = self._clock.elapsed()
+                if job.made.values and self._is_worth_telling(job.made):
                     return self._window(job.made)
         return None
+
+    def _is_worth_telling(self, made: Made) -> bool:
+        vehicle, was_asleep = made.values.get(0, {}), self._asleep
+        self._asleep = vehicle.get("parked", 0.0) > 0.5 and not vehicle.get("ignition", 0.0) > 0.5
+        if self._asleep and was_asleep and made.end_s - self._told_s < ASLEEP_EVERY_S - 0.5 * self._step_s:
+            return False
+        self._told_s = made.end_s
+        return True
 
     def _window(self, made: Made) -> Window:
         # The Unix time of the end is decided now: whatever steps the clock made before, this is the best known.

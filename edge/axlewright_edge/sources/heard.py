@@ -67,8 +67,8 @@ class Heard:
         """Return the channels of a window, by axle (0 is the vehicle); silent ones are left out."""
         found: dict[int, dict[str, float]] = {}
         for (axle, channel), by_source in self._values.items():
-            limit_s = stale_after_s(channel, self._stale_s)
             for source in sorted(by_source):
+                limit_s = stale_after_s(channel, self._stale_s, by_source[source][-1][1])
                 told = reduce(channel, _stretch(by_source[source]), begin_s, end_s, limit_s)
                 if told:
                     found.setdefault(axle, {}).update(told)
@@ -87,9 +87,9 @@ class Heard:
     def latest(self, now_s: float) -> Iterator[Latest]:
         """Yield the newest value of every channel of every source."""
         for (axle, channel), by_source in sorted(self._values.items()):
-            limit_s = stale_after_s(channel, self._stale_s)
             for source, values in sorted(by_source.items()):
                 time_s, value = values[-1]
+                limit_s = stale_after_s(channel, self._stale_s, value)
                 good = bool(plausible(channel, np.array([value]))[0])
                 yield Latest(source, axle, channel, value, now_s - time_s, good, now_s - time_s > limit_s)
 

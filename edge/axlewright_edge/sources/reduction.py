@@ -20,6 +20,8 @@ Array = NDArray[np.float64]
 STALE_AFTER_S = 5.0
 SLOW_STALE_AFTER_S = 30.0
 SLOW = frozenset({"lube", "ambient", "odometer", "lube-level"})
+# Control units sleep with the ignition off, but a parking brake that was set stays set. Own choice: a long weekend.
+PARKED_HOLDS_S = 4 * 24 * 3600.0
 # A slope over a mere window would be made of the sensor's own steps (1 K or less in 10 s); a minute is not.
 SLOPE_OVER_S = 60.0
 # Fewer readings, or a shorter stretch of the minute, and no slope is claimed. Own choice.
@@ -42,15 +44,21 @@ class Stretch:
         return Stretch(self.times[first:last], self.values[first:last])
 
 
-def stale_after_s(channel: str, own: Mapping[str, float]) -> float:
+def stale_after_s(channel: str, own: Mapping[str, float], value: float = 0.0) -> float:
     """Return how old a channel's value may be. [s]
 
     Examples
     --------
     >>> stale_after_s("lube", {}), stale_after_s("speed", {}), stale_after_s("speed", {"speed": 2.0})
     (30.0, 5.0, 2.0)
+    >>> stale_after_s("parked", {}, 0.0), stale_after_s("parked", {}, 1.0) / 3600.0
+    (5.0, 96.0)
     """
-    return own.get(channel, SLOW_STALE_AFTER_S if channel in SLOW else STALE_AFTER_S)
+    if channel in own:
+        return own[channel]
+    if channel == "parked" and value > 0.5:
+        return PARKED_HOLDS_S
+    return SLOW_STALE_AFTER_S if channel in SLOW else STALE_AFTER_S
 
 
 def plausible(channel: str, values: Array) -> NDArray[np.bool_]:
