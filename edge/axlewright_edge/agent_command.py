@@ -15,6 +15,7 @@ from axlewright_edge.agent import Agent
 from axlewright_edge.clock import Clock, SystemClock, Trust
 from axlewright_edge.config import AgentSettings, load_agent
 from axlewright_edge.errors import ConfigurationError
+from axlewright_edge.lean import GIVE_BACK_EVERY_S, give_back, stay_lean
 from axlewright_edge.log_format import FORMATS, log_to_stderr
 from axlewright_edge.notify import Notifier
 from axlewright_models.command_line import Command
@@ -133,6 +134,7 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _run(options: argparse.Namespace) -> int:
+    stay_lean()
     log_to_stderr(options.log_level, options.log_format)
     settings = load_all(options.config)
     # One machine, one clock: the most careful of its agents decides.
@@ -145,7 +147,16 @@ def _run(options: argparse.Namespace) -> int:
     if options.log_format == "text":
         print(f"{len(agents)} agent{'s' if len(agents) != 1 else ''} running; SIGTERM or Ctrl+C ends", file=sys.stderr)
     watch = Watch(agents, Notifier(), clock)
-    return 0 if run_agents(agents, stop, options.until_sent, watch.look) else 1
+    given_back_s = clock.elapsed()
+
+    def poll() -> None:
+        nonlocal given_back_s
+        watch.look()
+        if clock.elapsed() - given_back_s >= GIVE_BACK_EVERY_S:
+            give_back()
+            given_back_s = clock.elapsed()
+
+    return 0 if run_agents(agents, stop, options.until_sent, poll) else 1
 
 
 def _make(settings: Sequence[AgentSettings], clock: Clock) -> list[Agent]:

@@ -26,7 +26,8 @@ ENERGY_GAIN = 0.375
 LOBE_BINS = 2
 
 
-@lru_cache(maxsize=16)
+# A window of one length is 0.5 MB at 6.4 kHz and 10 s, and speeds that vary ask for many lengths.
+@lru_cache(maxsize=6)
 def hann(size: int) -> Array:
     """Return a periodic Hann window of this size, read-only.
 
