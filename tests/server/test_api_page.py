@@ -109,8 +109,8 @@ def test_each_truck_says_its_condition_in_words_beside_the_shape(client: Client)
 def test_an_advisory_offers_real_buttons_and_its_first_check(client: Client, advisory: str) -> None:
     text, elements = read(client, advisory)
     forms = {attributes["action"] for tag, attributes in elements if tag == "form"}
-    assert forms == {f"{advisory}/{action}" for action in ("acknowledge", "shelve", "suppress", "close")}
-    assert sum(tag == "button" for tag, _ in elements) == 4
+    assert forms == {f"{advisory}/{action}" for action in ("acknowledge", "shelve", "suppress", "close", "findings")}
+    assert sum(tag == "button" for tag, _ in elements) == 5
     assert "Ride height against specification" in text
     assert text.index("Before anyone touches it") < text.index("Check first")
     names = [attributes for tag, attributes in elements if tag == "input" and attributes.get("id") == "who"]

@@ -229,6 +229,40 @@ def test_a_repair_is_stored_once_and_read_back(tmp_path: Path) -> None:
     again.store.close()
 
 
+def test_the_pages_form_records_a_finding_and_shows_it(client: object) -> None:
+    name = next(one["id"] for one in client.get("/api/1/advisories").json() if one["vehicle"] == "sy-2")  # type: ignore[attr-defined]
+    form = {"finding": "ride-height=", "value": "-12,5", "who": "m.fitter", "note": "left and right"}
+    answer = client.post(f"/advisories/{name}/findings", data=form, follow_redirects=True)  # type: ignore[attr-defined]
+    assert answer.status_code == 200
+    assert "Ride height against specification</b>: low (−12.5 mm)" in answer.text
+    assert "left and right" in answer.text
+
+
+def test_the_pages_form_says_why_a_finding_was_not_taken(client: object) -> None:
+    name = client.get("/api/1/advisories").json()[0]["id"]  # type: ignore[attr-defined]
+    form = {"finding": "ride-height=", "value": "twelve", "who": "m.fitter"}
+    answer = client.post(f"/advisories/{name}/findings", data=form, headers={"accept": "text/html"})  # type: ignore[attr-defined]
+    assert answer.status_code == 422
+    assert "is no number" in answer.text
+
+
+def test_the_pages_form_records_a_repair_and_shows_it(client: object) -> None:
+    form = {"axle": "2", "touched": ["lube", "pinion-seal"], "days_ago": "1", "who": "m.fitter", "note": "seal renewed"}
+    answer = client.post("/trucks/sy-2/services", data=form, follow_redirects=True)  # type: ignore[attr-defined]
+    assert answer.status_code == 200
+    assert "lube, pinion seal" in answer.text
+    assert "seal renewed" in answer.text
+
+
+def test_what_lies_ahead_is_told_for_driven_axles_and_says_when_it_cannot_be(client: object) -> None:
+    told = client.get("/api/1/vehicles/sy-2/axles/2/prognosis").json()  # type: ignore[attr-defined]
+    assert {one["status"] for one in told["outlooks"]} == {"too-short"}
+    assert [one["distance_km"] for one in told["chances"]["ahead"]] == [1000.0, 5000.0, 20000.0]
+    assert told["chances"]["ahead"][0]["leak"] > 0.0
+    assert client.get("/api/1/vehicles/sy-2/axles/1/prognosis").status_code == 404  # type: ignore[attr-defined]
+    assert "What lies ahead" in client.get("/trucks/sy-2").text  # type: ignore[attr-defined]
+
+
 @pytest.mark.parametrize(
     ("body", "where"),
     [

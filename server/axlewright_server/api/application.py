@@ -15,6 +15,7 @@ from axlewright_server.api import (
     events,
     fleet_routes,
     operation_routes,
+    prognosis_routes,
     session_routes,
     shop_routes,
 )
@@ -22,8 +23,10 @@ from axlewright_server.api.context import demand_user
 from axlewright_server.api.desk import Desk
 from axlewright_server.api.errors import ApiError, answer_problem
 from axlewright_server.api.guards import Guard, Sessions
+from axlewright_server.page.bursts import router as burst_page_router
 from axlewright_server.page.routes import STATIC, answer_page_problem, wants_page
 from axlewright_server.page.routes import router as page_router
+from axlewright_server.page.shop import router as shop_page_router
 from axlewright_server.page.sign_in import router as sign_in_router
 
 DESCRIPTION = """
@@ -45,6 +48,7 @@ def create_app(office: Desk, hosts: frozenset[str] | None = None) -> FastAPI:
     for router in (
         fleet_routes.router,
         burst_routes.router,
+        prognosis_routes.router,
         shop_routes.router,
         advisory_routes.router,
         operation_routes.router,
@@ -53,7 +57,9 @@ def create_app(office: Desk, hosts: frozenset[str] | None = None) -> FastAPI:
         app.include_router(router, dependencies=demand)
     app.include_router(session_routes.router)
     app.include_router(operation_routes.open_router)
+    app.include_router(shop_page_router, dependencies=demand)
     app.include_router(page_router, dependencies=demand)
+    app.include_router(burst_page_router, dependencies=demand)
     app.include_router(sign_in_router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     _answer_errors(app)

@@ -14,8 +14,11 @@ from axlewright_server.api.advisory_routes import AdvisoryId, require_advisory
 from axlewright_server.api.context import OfficeHere, Reader, Vehicle, name_for_log
 from axlewright_server.api.errors import ApiError, problem_of
 from axlewright_server.api.operation_routes import flat_figures
+from axlewright_server.api.prognosis_records import OutlookRecord, PrognosisRecord
+from axlewright_server.api.prognosis_routes import prognosis_of
 from axlewright_server.api.records import ActionRequest, AdvisoryBrief, AxleState, Orders
 from axlewright_server.api.states import CONDITIONS, brief, fleet_state, vehicle_state, worst_first
+from axlewright_server.page.bursts import burst_lines
 from axlewright_server.page.charts import Range, axle_charts, evidence_charts
 from axlewright_server.page.figures import figure_lines
 from axlewright_server.page.interface import described_routes
@@ -23,13 +26,17 @@ from axlewright_server.page.newest import Newest, newest_readings
 from axlewright_server.page.plan import plan_of
 from axlewright_server.page.sheets import STATIC, sheet
 from axlewright_server.page.shortened import all_cautions, folded_log, why_lines
+from axlewright_server.page.texts import unit_text
 from axlewright_server.store import advisories as stored
+from axlewright_server.store import bursts as stored_bursts
 
 __all__ = ["STATIC", "answer_page_problem", "router", "wants_page"]
 
 router = APIRouter(include_in_schema=False)
 RANGES = {"6h": ("6 hours", 6.0), "1d": ("1 day", 24.0), "7d": ("7 days", 168.0), "30d": ("30 days", 720.0)}
 MOST_CLOSED = 50
+_ALWAYS_SHOWN = ("height", "excess")
+_LEAST_SHOWN = 3
 
 
 @dataclass(frozen=True)
@@ -71,6 +78,28 @@ class AxleSheet:
     ratio: float
     charts: list[dict[str, Any]]
     orders: Orders
+    prognosis: PrognosisRecord
+
+    @property
+    def telling(self) -> list[OutlookRecord]:
+        """Return the outlooks that say when, or that a limit is reached."""
+        return [one for one in self.prognosis.outlooks if one.status in ("forecast", "passed")]
+
+    @property
+    def silent(self) -> list[OutlookRecord]:
+        """Return the outlooks that say why nothing is told."""
+        return [one for one in self.prognosis.outlooks if one.status not in ("forecast", "passed")]
+
+    @property
+    def pictures(self) -> list[dict[str, Any]]:
+        """Return the pictures worth showing: height and heat once there are days, others when they tell something."""
+        telling = {one.quantity for one in self.telling}
+        return [
+            {**one.model_dump(), "unit_text": "× baseline" if one.unit == "/" else unit_text(one.unit)}
+            for one in self.prognosis.pictures
+            if (one.quantity in telling or one.quantity in _ALWAYS_SHOWN)
+            and sum(value is not None for value in one.value) >= _LEAST_SHOWN
+        ]
 
 
 @router.get("/")
@@ -91,6 +120,8 @@ def show_truck(
     """One truck: its axles from above, and their plots."""
     if span not in RANGES:
         span = "1d"
+    from axlewright_server.page.shop import services_of, touchable  # builds on this module
+
     now_s = office.clock()
     state = vehicle_state(vehicle, reads.material(reader, vehicle.id), now_s)
     shown = Range(now_s - 3600.0 * RANGES[span][1], now_s, follows_now=True)
@@ -100,6 +131,7 @@ def show_truck(
             vehicle.axle(one.position).ratio,
             axle_charts(state, one, shown),
             reads.orders(reader, vehicle, one.position, now_s),
+            prognosis_of(reader, office.knowledge, vehicle, one.position, pictures=True),
         )
         for one in state.axles
         if one.driven
@@ -110,10 +142,13 @@ def show_truck(
         vehicle=state,
         plan=plan_of(state.axles),
         axles=axles,
+        bursts=burst_lines(stored_bursts.bursts(reader, vehicle.id), now_s),
         ranges=[(name, text) for name, (text, _) in RANGES.items()],
         range=span,
         begin_s=round(shown.begin_s),
         end_s=round(shown.end_s),
+        services=services_of(reader, vehicle.id),
+        touchable=touchable(),
     )
 
 
@@ -142,7 +177,7 @@ def _groups(found: list[AdvisoryBrief], closed: list[AdvisoryBrief]) -> list[tup
 @router.get("/advisories/{advisory}")
 def show_advisory(request: Request, office: OfficeHere, reader: Reader, advisory: AdvisoryId) -> HTMLResponse:
     """One advisory: what to check first, why, how sure, and what has been done."""
-    return _advisory_sheet(request, office, reader, advisory)
+    return advisory_sheet(request, office, reader, advisory)
 
 
 @router.post("/advisories/{advisory}/{action}")
@@ -165,11 +200,11 @@ def act(
             raise
         problem = error.problem
         failed = f"{problem.what} {problem.how_to_mend}"
-        return _advisory_sheet(request, office, reader, advisory, failed=failed, who=who, status=error.status)
+        return advisory_sheet(request, office, reader, advisory, failed=failed, who=who, status=error.status)
     return RedirectResponse(f"/advisories/{advisory}", 303)
 
 
-def _advisory_sheet(
+def advisory_sheet(
     request: Request,
     office: OfficeHere,
     reader: Reader,
@@ -178,6 +213,9 @@ def _advisory_sheet(
     who: str = "",
     status: int = 200,
 ) -> HTMLResponse:
+    """Return the sheet of one advisory; `failed` says why what was asked for was not done."""
+    from axlewright_server.page.shop import finding_choices  # builds on this module
+
     record = require_advisory(reader, advisory)
     spec = office.spec.vehicles.get(record.vehicle)
     charts: list[dict[str, Any] | None] = [None] * len(record.evidence)
@@ -200,6 +238,7 @@ def _advisory_sheet(
         actions=actions,
         cautions=all_cautions(record),
         log=folded_log(record.changes),
+        choices=finding_choices(office.knowledge, [check.id for check in record.checks]),
         failed=failed,
         who=who,
         path=path,

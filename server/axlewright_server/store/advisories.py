@@ -82,6 +82,17 @@ def kept(connection: Connection, advisory_id: str) -> Advisory | None:
     return None if document is None else decode_advisory(document)
 
 
+def open_on(connection: Connection, vehicle: str, position: int) -> list[Advisory]:
+    """Return the open advisories of one axle as the office keeps them, the last changed first."""
+    query = select(ADVISORY.c.document).where(
+        ADVISORY.c.vehicle == vehicle, ADVISORY.c.position == position, ADVISORY.c.state != CLOSED
+    )
+    return [
+        decode_advisory(document)
+        for document in connection.execute(query.order_by(ADVISORY.c.updated_ms.desc())).scalars()
+    ]
+
+
 def open_advisories(connection: Connection) -> list[Advisory]:
     """Return every open advisory as the kernel keeps it, oldest first."""
     query = select(ADVISORY.c.document).where(ADVISORY.c.state != CLOSED).order_by(ADVISORY.c.since_ms, ADVISORY.c.id)

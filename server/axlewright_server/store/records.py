@@ -9,7 +9,7 @@ from sqlalchemy import Connection, func, select
 
 from axlewright_models.wire.messages import Status, decode_message, encode_message
 from axlewright_server.store.database import Store
-from axlewright_server.store.schema import HIGH_WATER, QUARANTINE, STATE, TRUCK_STATUS
+from axlewright_server.store.schema import AXLE, HIGH_WATER, QUARANTINE, STATE, TRUCK_STATUS
 
 # Quarantine is for looking at what goes wrong, not an archive of it.
 MOST_QUARANTINED = 10_000
@@ -123,6 +123,15 @@ def write_memory(store: Store, vehicle: str, blobs: Mapping[int, bytes]) -> None
         "ON CONFLICT (axle_id) DO UPDATE SET blob = excluded.blob",
         [(store.axle_id(vehicle, position), blob) for position, blob in blobs.items()],
     )
+
+
+def memory(connection: Connection, vehicle: str, position: int) -> bytes | None:
+    """Return the detectors' memory of one axle, None when it was never heard of."""
+    query = select(STATE.c.blob).join(AXLE, AXLE.c.id == STATE.c.axle_id)
+    blob: bytes | None = connection.execute(
+        query.where(AXLE.c.vehicle == vehicle, AXLE.c.position == position)
+    ).scalar()
+    return blob
 
 
 def states(connection: Connection) -> dict[int, bytes]:

@@ -1,5 +1,6 @@
 // Keeps a sheet fresh: server-sent events say what changed, htmx fetches the part again, ages tick by themselves.
 import { drawCharts, refreshCharts } from "./charts.js";
+import { drawForecasts } from "./forecast.js";
 
 const serverAhead = Number(document.body.dataset.nowS) - Date.now() / 1000;
 export const nowSeconds = () => Date.now() / 1000 + serverAhead;
@@ -61,7 +62,7 @@ function refresh(kind, after, data) {
   }, after));
 }
 
-const refreshAll = () => { refresh("advisory", 0); refresh("readings", 0); };
+const refreshAll = () => { refresh("advisory", 0); refresh("readings", 0); refresh("burst", 0); };
 
 // Signed out meanwhile: the answer is the sign-in sheet, which must not be pasted into this one.
 document.addEventListener("htmx:beforeSwap", (event) => {
@@ -100,6 +101,7 @@ function connect() {
   };
   stream.addEventListener("readings", () => refresh("readings", 2000));
   stream.addEventListener("status", () => refresh("status", 1000));
+  stream.addEventListener("burst", () => refresh("burst", 500));
   stream.addEventListener("lost", refreshAll); // this listener was too slow to be told everything
   stream.addEventListener("advisory", (event) => {
     const advisory = JSON.parse(event.data);
@@ -139,4 +141,5 @@ tick();
 setInterval(tick, 1000);
 fillName();
 drawCharts();
+drawForecasts();
 connect();
