@@ -216,16 +216,17 @@ def test_a_silent_part_goes_stale_and_comes_back(clock: ManualClock, combine: Ca
     assert windows(source, 2)[-1].vehicle == {"speed": 80.0, "gear": 2.0}
 
 
-def test_a_truck_that_sleeps_speaks_every_ten_minutes_and_at_once_when_it_wakes(
-    clock: ManualClock, combine: Callable[..., CombinedSource]
+def test_a_truck_that_sleeps_speaks_seldom_and_at_once_when_it_wakes(
+    clock: ManualClock, combine: Callable[..., CombinedSource], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr("axlewright_edge.sources.combined.ASLEEP_EVERY_S", 60.0)
     bus, axle = Scripted(clock, parked=1.0, ignition=1.0), Scripted(clock, "axle", lube=20.0)
     source = combine(bus, axle)
     assert windows(source, 2)[-1].vehicle == {"parked": 1.0, "ignition": 1.0}
     # The driver switches off: the bus sleeps, the gateway's own sensors do not.
     bus.silent.set()
     asleep = [window for window in windows(source, 4, 2000.0) if "ignition" not in window.vehicle]
-    assert np.diff([window.time_s for window in asleep]).tolist() == [600.0] * (len(asleep) - 1)
+    assert np.diff([window.time_s for window in asleep]).tolist() == [60.0] * (len(asleep) - 1)
     assert asleep[-1].vehicle == {"parked": 1.0} and asleep[-1].axles[2]["lube"] == pytest.approx(20.0)
     bus.silent.clear()
     assert np.diff([window.time_s for window in windows(source, 3)]).tolist() == [10.0, 10.0]
