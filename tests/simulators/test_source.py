@@ -8,14 +8,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from axlewright_edge.features import Waveform, waveform_features
 from axlewright_models.errors import ModelError
 from axlewright_models.signals import CHANNELS, IS_AXLE, NAMES
 from axlewright_models.spec import FleetSpec, parse_fleet
 from axlewright_models.wire.frames import Window
+from axlewright_simulators.demo_fleet import demo_fleet
 from axlewright_simulators.fleet import FleetSimulator
 from axlewright_simulators.scenarios import demo_faults, make_fault
 from axlewright_simulators.source import SimulatedTruck
 from axlewright_simulators.state import load_truck, save_truck
+from axlewright_simulators.waveform_of_truck import recent_waveform
 
 ANCHOR_S = 1_780_000_000.0
 
@@ -126,3 +129,21 @@ def test_a_truck_whose_fleet_file_names_no_shafts_drives_all_the_same() -> None:
     truck = SimulatedTruck(fleet, "t-1", seed=1, anchor_s=1.7e9)
     window = truck.window(1.7e9, 10.0)
     assert window.axles[2]["vib/order/driveshaft-2"] > 0.0 or window.vehicle["speed"] == 0.0
+
+
+def test_the_waveform_of_a_truck_has_the_lines_of_its_window() -> None:
+    fleet = demo_fleet()
+    vehicle = fleet.vehicle("hv-101")
+    window = SimulatedTruck(fleet, "hv-101", seed=7).window(time_s=1.7e9, window_s=10.0)
+    told = recent_waveform(vehicle, 2, window, 10.0, seed=7)
+    assert told is not None
+    gear = window.vehicle["gear"]
+    waveform = Waveform(2, told.rate_hz, told.samples.astype(np.float32), 0.0, told.turns, gear_ratio=gear)
+    channels = waveform_features(waveform, vehicle)
+    for line in ("driveshaft-2", "mesh-1"):  # well above the road's noise
+        assert channels[f"vib/order/{line}"] == pytest.approx(window.axles[2][f"vib/order/{line}"], rel=0.15)
+
+
+def test_a_standing_truck_has_none() -> None:
+    vehicle = demo_fleet().vehicle("hv-101")
+    assert recent_waveform(vehicle, 2, Window(1.7e9, {"speed": 0.0}), 10.0, seed=7) is None

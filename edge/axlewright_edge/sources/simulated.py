@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from axlewright_edge.clock import Clock
 from axlewright_edge.config import SimulatedSettings
 from axlewright_edge.errors import SourceError
-from axlewright_models.spec import load_fleet
+from axlewright_edge.features import Waveform
+from axlewright_models.spec import VehicleSpec, load_fleet
 from axlewright_models.wire.frames import Window
 
 if TYPE_CHECKING:
@@ -52,6 +53,7 @@ class SimulatedSource:
         self._truck: SimulatedTruck | None = None
         self._told_s = -math.inf
         self._asleep = False
+        self._newest: Window | None = None
 
     def open(self, after_s: float | None = None) -> None:
         """Make the truck; it goes on after `after_s` when that is not long ago, else from now or from `begin`."""
@@ -104,7 +106,34 @@ class SimulatedSource:
         if self._asleep and was_asleep and end_s - self._told_s < PARKED_EVERY_S:
             return None
         self._told_s = end_s
+        self._newest = window
         return window
+
+    def waveform_axles(self) -> list[int]:
+        """Return the axles with a (simulated) accelerometer."""
+        return [] if self._truck is None else [axle.position for axle in self._vehicle().drive_axles]
+
+    def waveform(self, axle: int, seconds: float) -> Waveform | None:
+        """Return raw vibration as the truck drives now; None while it stands."""
+        if self._newest is None or self._asleep or self._truck is None:
+            return None
+        from axlewright_simulators.waveform_of_truck import recent_waveform
+
+        told = recent_waveform(self._vehicle(), axle, self._newest, seconds, self._settings.seed)
+        if told is None:
+            return None
+        return Waveform(
+            axle=axle,
+            rate_hz=told.rate_hz,
+            samples=told.samples.astype("f4"),
+            begin_elapsed_s=self._clock.elapsed() - seconds,
+            turns=told.turns,
+            sensors=("simulated",),
+        )
+
+    def _vehicle(self) -> VehicleSpec:
+        assert self._truck is not None  # those who call have looked
+        return self._truck.fleet.vehicle(self._truck.vehicle)
 
     def _first_s(self, after_s: float | None) -> float:
         """Return where the truck's time begins."""
