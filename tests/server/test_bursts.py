@@ -206,6 +206,35 @@ class TestInterface:
             assert answer.status_code == 401
 
 
+class TestSheet:
+    def test_a_trucks_sheet_lists_its_bursts_with_a_small_spectrum(self, office, client):
+        office.pipeline.request(lambda writer: bursts.write_pieces(writer.store, arrived(made()))).result(10)
+        text = client.get(f"/trucks/{VEHICLE}").text
+        assert 'class="burst-spectrum"' in text and "<polyline" in text
+        assert f"/api/1/vehicles/{VEHICLE}/bursts/burst-1?form=wav" in text
+
+    def test_the_button_asks_the_truck_and_shows_that_it_was_asked(self, client, sent):
+        answer = client.post(f"/trucks/{VEHICLE}/bursts", data={"axle": 2, "seconds": 5, "who": "m.fitter"})
+        assert answer.url.path == f"/trucks/{VEHICLE}"
+        assert "asked, the truck has not answered yet" in answer.text
+        assert "asked for by m.fitter" in answer.text
+        assert len(sent) == 1
+
+    def test_a_name_is_needed(self, client, sent):
+        answer = client.post(f"/trucks/{VEHICLE}/bursts", data={"axle": 2}, headers={"accept": "text/html"})
+        assert (answer.status_code, sent) == (422, [])
+
+    def test_what_a_truck_says_is_text_and_no_markup(self, office, client):
+        pieces = [msgspec.structs.replace(piece, reason="<script>x</script>") for piece in pieces_of(made())]
+        topic = Topic(FLEET, VEHICLE, TopicKind.BURST, "burst-1").text
+        taken = Taken()
+        for piece in pieces:
+            Intake(FLEET, {VEHICLE}).take(Message(topic, encode_burst_piece(piece), NOW_S), NOW_S, taken)
+        office.pipeline.request(lambda writer: bursts.write_pieces(writer.store, taken.bursts)).result(10)
+        text = client.get(f"/trucks/{VEHICLE}").text
+        assert "<script>x" not in text and "&lt;script&gt;x" in text
+
+
 def arrived(waveforms):
     taken = Taken()
     intake = Intake(FLEET, {VEHICLE})
