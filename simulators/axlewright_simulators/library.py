@@ -87,6 +87,7 @@ def draw_scenario(
         reason=reason or ("harmless" if story.harmless else ""),
         harmless=story.harmless,
         source=story.source,
+        needs=tuple(need for need in story.needs if need in fitted_channels(vehicle)),
     )
 
 

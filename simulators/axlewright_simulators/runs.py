@@ -16,6 +16,7 @@ from axlewright_models.errors import ModelError
 from axlewright_models.shop.service import ServiceEvent
 from axlewright_simulators.failures import HOW
 from axlewright_simulators.faults import Fault
+from axlewright_simulators.knobs import Knobs, missing_channels
 from axlewright_simulators.state import PlantState
 
 
@@ -51,6 +52,8 @@ class ScenarioRun(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         Whether the right answer is no advisory at all.
     source : str
         Vibration source word, where it is one.
+    needs : tuple of str
+        Channels of which one must be there for it to be seen.
     functional_failure_s : float, optional
         When the axle stopped doing its work, by the physics; None: not within the run. [s]
     failure : str
@@ -74,6 +77,7 @@ class ScenarioRun(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     reason: str = ""
     harmless: bool = False
     source: str = ""
+    needs: tuple[str, ...] = ()
     functional_failure_s: float | None = None
     failure: str = ""
 
@@ -107,15 +111,19 @@ class Driven(Protocol):
     axle_vehicles: tuple[str, ...]
     axle_positions: tuple[int, ...]
     state: PlantState
+    seed: int
+    knobs: Knobs
 
 
 def completed(runs: Iterable[ScenarioRun], simulator: Driven) -> list[ScenarioRun]:
     """Return the runs with the functional failures that the physics brought about in a simulator that drove them.
 
-    The first failure of any drive axle of the truck counts, whichever axle the fault began on.
+    The first failure of any drive axle of the truck counts, whichever axle the fault began on. Where the knobs took
+    the sensors that would show a fault, it is no longer detectable.
     """
     done = []
-    for run in runs:
+    for each in runs:
+        run = _without_missing(each, simulator)
         rows = [row for row, name in enumerate(simulator.axle_vehicles) if name == run.vehicle]
         failed = [row for row in rows if not math.isnan(simulator.state.failed_s[row])]
         if failed:
@@ -125,3 +133,20 @@ def completed(runs: Iterable[ScenarioRun], simulator: Driven) -> list[ScenarioRu
             run = msgspec.structs.replace(run, functional_failure_s=when_s, failure=words)
         done.append(run)
     return done
+
+
+def _without_missing(run: ScenarioRun, simulator: Driven) -> ScenarioRun:
+    """Return the run as not detectable if no axle that it concerns has a sensor left that shows it."""
+    if not (run.detectable and run.needs and simulator.knobs.missing_sensors):
+        return run
+    for vehicle, position in zip(simulator.axle_vehicles, simulator.axle_positions, strict=True):
+        if vehicle == run.vehicle and run.axle in (0, position):
+            gone = missing_channels(vehicle, position, simulator.seed, simulator.knobs.missing_sensors)
+            if any(not _among(need, gone) for need in run.needs):
+                return run
+    reason = f"the sensors that show it are missing: {', '.join(run.needs)}"
+    return msgspec.structs.replace(run, detectable=False, reason=reason)
+
+
+def _among(channel: str, gone: tuple[str, ...]) -> bool:
+    return any(channel == name or (name.endswith("/") and channel.startswith(name)) for name in gone)

@@ -36,6 +36,7 @@ _SPECIAL_CAUSES: dict[tuple[str, str], tuple[str, ...]] = {
     ("height", "wrong-unit"): ("wrong-sensor-unit",),
     ("vibration", "wrong-unit"): ("wrong-sensor-unit", "failed-vibration-sensor"),
 }
+_NEEDS = {"lube": ("lube",), "height": ("height/left", "height/right"), "vibration": ("vib/rms",)}
 _AFTER_SERVICE = ("swapped", "wrong-unit")
 _LEVEL_TRUCK = "left and right read alike on a truck that stands level"
 
@@ -53,7 +54,7 @@ def _sensor_story(sensor: str, mode: str) -> Story:
         hidden = _LEVEL_TRUCK if (sensor, mode) == ("height", "swapped") else ""
         return Course(axle, (fault,), services, hidden)
 
-    needs = ("vib/rms",) if sensor == "vibration" else ()
+    needs = _NEEDS[sensor]
     words = f"{'lube temperature' if sensor == 'lube' else sensor} sensor {_MODE_WORDS[mode]}"
     cause = _SPECIAL_CAUSES.get((sensor, mode), (_SENSOR_CAUSE[sensor],))
     watch = 60.0 if mode == "drift" else 21.0

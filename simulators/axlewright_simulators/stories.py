@@ -20,6 +20,8 @@ from axlewright_simulators.vibration import COUPLE_ARM_KG_M, TORSION_GAIN
 DAY_S, HOUR_S, MINUTE_S = 86400.0, 3600.0, 60.0
 USUAL_TORQUE_N_M, CRUISE_RAD_S = 500.0, 160.0  # of the shaft, on the level at cruise
 LEAST_RISE = 1.25  # of a line, that its scatter and the load's swing do not hide
+HEIGHTS = ("height/left", "height/right")
+LUBE = ("lube", "lube-level")
 ENVELOPE = ("vib/envelope/outer-race", "vib/envelope/inner-race", "vib/envelope/rolling-element")
 
 
@@ -64,9 +66,8 @@ class Story:
     """One scenario of the library.
 
     ``kind`` is slow, sudden, sensor or harmless; ``causes`` are ids of the office's causes; ``needs`` names channels
-    of which one must be fitted for the fault to be seen at all (empty: lube and heights, which every truck has, show
-    it); ``climate`` limits it to trucks of one climate; ``unseen`` says why it cannot be seen on a truck, by the
-    physics.
+    of which one must be fitted for the fault to be seen at all; ``climate`` limits it to trucks of one climate;
+    ``unseen`` says why it cannot be seen on a truck, by the physics.
     """
 
     name: str
@@ -312,7 +313,14 @@ def _healthy(place: Place) -> Course:
 
 
 FAULT_STORIES: tuple[Story, ...] = (
-    Story("valve-step", "height valve knocked out of set", "sudden", _valve_step, ("height-valve-out-of-set",)),
+    Story(
+        "valve-step",
+        "height valve knocked out of set",
+        "sudden",
+        _valve_step,
+        ("height-valve-out-of-set",),
+        needs=HEIGHTS,
+    ),
     Story(
         "height-drift",
         "height drifts over weeks",
@@ -320,10 +328,13 @@ FAULT_STORIES: tuple[Story, ...] = (
         _height_drift,
         ("height-drift", "height-valve-out-of-set"),
         watch_days=90,
+        needs=HEIGHTS,
     ),
-    Story("lean", "frame leans to one side", "slow", _lean, ("one-sided-suspension",), watch_days=45),
-    Story("leak-down", "air spring or line leaks", "slow", _leak_down, ("air-spring-leak",), watch_days=45),
-    Story("hunting", "height valve hunts", "slow", _hunting, ("hunting-valve",), watch_days=35),
+    Story("lean", "frame leans to one side", "slow", _lean, ("one-sided-suspension",), watch_days=45, needs=HEIGHTS),
+    Story(
+        "leak-down", "air spring or line leaks", "slow", _leak_down, ("air-spring-leak",), watch_days=45, needs=HEIGHTS
+    ),
+    Story("hunting", "height valve hunts", "slow", _hunting, ("hunting-valve",), watch_days=35, needs=HEIGHTS),
     Story("lowered-on-purpose", "driver lowers the truck each day", "harmless", _lowered, watch_days=14),
     Story(
         "joint-angles-from-height",
@@ -333,16 +344,44 @@ FAULT_STORIES: tuple[Story, ...] = (
         ("height-valve-out-of-set", "joint-angles-wrong"),
         source="joint-angle",
         watch_days=90,
+        needs=HEIGHTS,
     ),
     Story(
-        "seal-leak", "a worn seal loses lube slowly", "slow", _seal_leak, ("low-lube-worn-pinion-seal",), watch_days=100
+        "seal-leak",
+        "a worn seal loses lube slowly",
+        "slow",
+        _seal_leak,
+        ("low-lube-worn-pinion-seal",),
+        watch_days=100,
+        needs=LUBE,
     ),
-    Story("lube-loss-sudden", "lube is lost within hours", "sudden", _lube_loss, ("sudden-lube-loss",)),
-    Story("overfill", "overfilled at service", "sudden", _overfill, ("overfilled",)),
-    Story("wrong-grade", "wrong grade of lube filled at service", "sudden", _wrong_grade, ("wrong-lube-grade",)),
-    Story("dragging-brake", "a brake drags", "sudden", _brake, ("dragging-brake",)),
-    Story("tyre-mismatch", "drive tyres of unequal size after a change", "sudden", _mismatch, ("tandem-mismatch",)),
-    Story("bearing-preload", "bearings set too tight at service", "sudden", _preload, ("bearing-preload",)),
+    Story("lube-loss-sudden", "lube is lost within hours", "sudden", _lube_loss, ("sudden-lube-loss",), needs=LUBE),
+    Story("overfill", "overfilled at service", "sudden", _overfill, ("overfilled",), needs=LUBE),
+    Story(
+        "wrong-grade",
+        "wrong grade of lube filled at service",
+        "sudden",
+        _wrong_grade,
+        ("wrong-lube-grade",),
+        needs=("lube",),
+    ),
+    Story("dragging-brake", "a brake drags", "sudden", _brake, ("dragging-brake",), needs=("lube",)),
+    Story(
+        "tyre-mismatch",
+        "drive tyres of unequal size after a change",
+        "sudden",
+        _mismatch,
+        ("tandem-mismatch",),
+        needs=("lube",),
+    ),
+    Story(
+        "bearing-preload",
+        "bearings set too tight at service",
+        "sudden",
+        _preload,
+        ("bearing-preload",),
+        needs=("lube",),
+    ),
     Story(
         "carrier-joint-leak",
         "carrier joint leaks under torque",
@@ -350,6 +389,7 @@ FAULT_STORIES: tuple[Story, ...] = (
         _torque_leak,
         ("carrier-joint-leak",),
         watch_days=90,
+        needs=LUBE,
     ),
     Story(
         "breather-plugged",

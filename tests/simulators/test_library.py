@@ -13,10 +13,12 @@ from axlewright_models.shop.service import TOUCHED
 from axlewright_models.spec import FleetSpec
 from axlewright_simulators.climates import CLIMATES, climate_of
 from axlewright_simulators.faults import KINDS, MODES, SEVERITY_MEANING
+from axlewright_simulators.fleet import FleetSimulator
 from axlewright_simulators.fleets import large_fleet, large_fleet_text
+from axlewright_simulators.knobs import Knobs
 from axlewright_simulators.library import LIBRARY, draw_scenario
 from axlewright_simulators.measure import fitted_channels
-from axlewright_simulators.runs import read_runs, write_runs
+from axlewright_simulators.runs import completed, read_runs, write_runs
 
 ROOT = Path(__file__).parents[2]
 BEGIN_S = 1.78e9
@@ -123,3 +125,30 @@ def test_a_large_fleet_is_spread_over_climates_and_differs_in_its_specification(
 def test_a_fleet_that_cannot_be_made_is_refused(count: int, climates: list[str]) -> None:
     with pytest.raises(ModelError, match=r"cannot be made|unknown or none"):
         large_fleet(count, seed=1, climates=climates)
+
+
+def test_a_fault_whose_sensors_the_knobs_took_is_no_longer_detectable(many: FleetSpec) -> None:
+    knobs = Knobs(missing_sensors=0.5)
+    unused, runs = set(many.vehicles), []
+    for name in ("dragging-brake", "tyre-mismatch", "valve-step", "lube-sensor-bias", "vibration-sensor-silent"):
+        for seed in range(5):
+            runs.append(draw_scenario(name, many, np.random.default_rng(seed), BEGIN_S, unused=unused))
+            unused.discard(runs[-1].vehicle)
+    simulator = FleetSimulator(
+        many, seed=8, anchor_s=BEGIN_S, begin_s=BEGIN_S, vehicles=[run.vehicle for run in runs], knobs=knobs
+    )
+    block = simulator.advance(BEGIN_S + np.arange(241) * 60.0)
+    told = completed(runs, simulator)
+    assert {run.detectable for run in told} == {True, False}
+    for run in told:
+        rows = [
+            row
+            for row, (vehicle, position) in enumerate(
+                zip(simulator.axle_vehicles, simulator.axle_positions, strict=True)
+            )
+            if vehicle == run.vehicle and run.axle in (0, position)
+        ]
+        seen = any(not np.isnan(block.axle[need][:, row]).all() for need in run.needs for row in rows)
+        if not run.needs[0].startswith("vib/"):  # which says nothing on a truck that stands
+            assert run.detectable == seen, run
+        assert run.detectable or "are missing" in run.reason
