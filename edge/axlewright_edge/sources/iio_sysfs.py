@@ -34,6 +34,7 @@ _REMEDIES = {
     errno.ENOENT: "look into the folder for the attributes that this driver has",
     errno.EBUSY: "another program reads the device; stop it, or switch its buffer off",
     errno.EINVAL: "the driver does not take this value",
+    errno.EROFS: "the service unit keeps it read-only; uncomment ReadWritePaths=/sys/devices in the unit",
     errno.ENODEV: "the device is gone; look at its plug and supply",
 }
 
