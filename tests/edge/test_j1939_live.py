@@ -21,7 +21,9 @@ from axlewright_edge.errors import SourceError
 from axlewright_edge.sources.blocks import Sample
 from axlewright_edge.sources.j1939 import Dm1Settings, J1939Settings, J1939Source, make_j1939
 from axlewright_edge.sources.j1939.dm1 import Lamp, Lamps, TroubleCode, decode_dm1, encode_dm1
+from axlewright_edge.sources.j1939.live import kernel_filters
 from axlewright_edge.sources.j1939.transport import Transport
+from axlewright_simulators.can_twin import CanTwin
 from axlewright_simulators.demo_fleet import demo_fleet
 
 FLEET = demo_fleet()
@@ -162,6 +164,25 @@ def test_remote_frames_and_error_frames_are_no_data() -> None:
         bus.send(can.Message(is_error_frame=True, data=[0] * 8))
         bus.send(can.Message(arbitration_id=0x18FEF100, is_extended_id=True, data=bytes.fromhex("FF0069FFFFFFFFFF")))
         assert len(collect(source, bool)) == 1
+
+
+def test_the_kernels_filters_let_through_what_is_of_concern_and_nothing_else() -> None:
+    twin = CanTwin(FLEET, "hv-101", 1.7e9)
+    wanted = [frame for _ in range(60) for frame in twin.tick()]
+    others = [0x18FEE500, 0x0CFE6CEE, 0x18F00303, 0x18FECA00, 0x18EF2100]
+    with (
+        can.Bus(interface="virtual", channel="filters") as sender,
+        can.Bus(interface="virtual", channel="filters", can_filters=kernel_filters()) as bus,
+    ):
+        for number in others:
+            sender.send(can.Message(arbitration_id=number, is_extended_id=True, data=bytes(8)))
+        for frame in wanted:
+            sender.send(can.Message(arbitration_id=frame.number, is_extended_id=frame.extended, data=frame.data))
+        heard = []
+        while (message := bus.recv(0.1)) is not None:
+            heard.append((message.arbitration_id, message.is_extended_id))
+    # The twin's own wheel speeds and 11-bit frames included: it sends nothing that is of no concern.
+    assert heard == [(frame.number, frame.extended) for frame in wanted]
 
 
 def test_nothing_is_ever_sent_unless_the_settings_allow_it() -> None:

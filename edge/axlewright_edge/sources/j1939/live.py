@@ -9,8 +9,11 @@ from typing import TYPE_CHECKING, Any
 from axlewright_edge.clock import Clock
 from axlewright_edge.errors import SourceError
 from axlewright_edge.sources.j1939.frames import NEEDS, BusFrame
+from axlewright_edge.sources.j1939.identifier import FIRST_BROADCAST_FORMAT
+from axlewright_edge.sources.j1939.routes import WANTED
 from axlewright_edge.sources.j1939.settings import J1939Settings
-from axlewright_edge.sources.j1939.talker import Talker
+from axlewright_edge.sources.j1939.talker import ADDRESS_CLAIMED, REQUEST, Talker
+from axlewright_edge.sources.j1939.transport import CONNECTION, DATA
 
 if TYPE_CHECKING:
     import can
@@ -24,6 +27,20 @@ _REMEDIES = {
     "udp_multicast": "is it a multicast address, and is msgpack installed?",
     "virtual": "another bus of this process must bear that name",
 }
+
+
+def kernel_filters() -> list[dict[str, int | bool]]:
+    """Return filters that let through what is of concern: groups that become channels, packets, talk of addresses.
+
+    11-bit frames pass, to be counted.
+    """
+    whole, any_destination = 0x3FFFF00, 0x3FF0000
+    groups = [(group, any_destination) for group in (CONNECTION, DATA, REQUEST, ADDRESS_CLAIMED)]
+    groups += [
+        (group, whole if group >> 8 & 0xFF >= FIRST_BROADCAST_FORMAT else any_destination) for group in sorted(WANTED)
+    ]
+    filters: list[dict[str, int | bool]] = [{"can_id": 0, "can_mask": 0, "extended": False}]
+    return filters + [{"can_id": group << 8, "can_mask": mask, "extended": True} for group, mask in groups]
 
 
 class LiveFeed:
@@ -122,6 +139,9 @@ class LiveFeed:
         more: dict[str, Any] = {}
         if settings.interface == "slcan":
             more = {"bitrate": settings.bitrate, "listen_only": settings.listen_only}
+        elif settings.interface == "socketcan":
+            # There the kernel filters, at no cost; elsewhere a filter would cost more than it saves.
+            more = {"can_filters": kernel_filters()}
         try:
             return can.Bus(interface=settings.interface, channel=settings.channel, **more)
         except (can.CanError, OSError, ValueError, ImportError) as error:
