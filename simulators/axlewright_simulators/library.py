@@ -14,13 +14,18 @@ import numpy as np
 
 from axlewright_models.errors import ModelError
 from axlewright_models.spec import FleetSpec, VehicleSpec
+from axlewright_simulators.axle_stories import AXLE_STORIES
 from axlewright_simulators.faults import SEVERITY_MEANING
+from axlewright_simulators.harmless_stories import HARMLESS_STORIES
 from axlewright_simulators.measure import fitted_channels
 from axlewright_simulators.runs import ScenarioRun
 from axlewright_simulators.sensor_stories import SENSOR_STORIES
-from axlewright_simulators.stories import FAULT_STORIES, Place, Story
+from axlewright_simulators.story import Place, Story
+from axlewright_simulators.vibration_stories import VIBRATION_STORIES
 
-LIBRARY: dict[str, Story] = {story.name: story for story in (*FAULT_STORIES, *SENSOR_STORIES)}
+LIBRARY: dict[str, Story] = {
+    story.name: story for story in (*AXLE_STORIES, *VIBRATION_STORIES, *HARMLESS_STORIES, *SENSOR_STORIES)
+}
 DAY_S = 86400.0
 QUIET_DAYS = (18.0, 25.0)  # healthy running before the onset, so that a monitor can learn the axle first
 

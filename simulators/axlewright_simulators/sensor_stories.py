@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from axlewright_simulators.faults import Kind
-from axlewright_simulators.stories import Course, Place, Story
+from axlewright_simulators.story import Course, Place, Story
 
 _SENSOR_KIND: dict[str, Kind] = {"lube": "lube-sensor", "height": "height-sensor", "vibration": "vibration-sensor"}
 _SENSOR_CAUSE = {
