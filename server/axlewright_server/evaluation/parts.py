@@ -104,7 +104,7 @@ class Plan:
 
     def _healthy_parts(self, variant: str, years: float) -> Iterator[Part]:
         left, number = years * 365.25, 0
-        while left > 0.5:
+        while left > 0.01 * years * 365.25:
             trucks = min(self.healthy_trucks, max(1, round(left / self.healthy_days)))
             days = min(self.healthy_days, left)
             seed = self.first_seed + number

@@ -65,15 +65,20 @@ class Source(msgspec.Struct, frozen=True):
 
 
 class Forecast(msgspec.Struct, frozen=True):
-    """A forecast made on a day: when a quantity reaches its limit, with its interval; infinity: beyond the horizon."""
+    """A forecast made at ``time_s``: days until a quantity passes its limit, with the 80 % interval, and what came.
+
+    ``truth_days``: when it did, None if not within the ``watched_days`` that were left.
+    """
 
     vehicle: str
     axle: int
     time_s: float
     quantity: str
-    low_s: float | None
-    middle_s: float | None
-    high_s: float | None
+    early_days: float
+    middle_days: float
+    late_days: float
+    truth_days: float | None
+    watched_days: float
 
 
 class Unit(msgspec.Struct, frozen=True):

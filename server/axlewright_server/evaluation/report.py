@@ -83,8 +83,8 @@ def _lead(runs: Sequence[Run], command: str) -> list[str]:
         f"Made by: {command}",
         f"Version {__version__}; first seeds of the parts: {', '.join(map(str, seeds))}; {readings:,} readings in "
         f"{seconds / 60:.0f} minutes; {libraries}.",
-        "Trucks, faults and readings are simulated, by physics that the detectors do not share and that was not tuned to "
-        "them. Figures are as measured; intervals are 95 %, exact (Clopper-Pearson for shares, Garwood for rates).",
+        "Trucks, faults and readings are simulated, by physics that the detectors do not share and that was not "
+        "tuned to them. Figures are as measured; intervals are 95 %, exact (Clopper-Pearson, Garwood).",
     ]
 
 

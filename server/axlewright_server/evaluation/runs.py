@@ -17,6 +17,7 @@ from axlewright_server.diagnosis.knowledge import load_knowledge
 from axlewright_server.evaluation import ablation, readings, series
 from axlewright_server.evaluation.baselines import BASELINES, LEARN_DAYS, calls
 from axlewright_server.evaluation.counting import DAY_S, YEAR_S, false_alerts, on_right_axle
+from axlewright_server.evaluation.forecasts import ForecastBook
 from axlewright_server.evaluation.hourly import HOUR_S, Hours
 from axlewright_server.evaluation.parts import Part, simulated
 from axlewright_server.evaluation.record import BaselineCount, Run, Unit, encode_run
@@ -29,10 +30,11 @@ TRUTH, FLEET = "truth.json", "fleet.toml"
 
 @dataclass(frozen=True)
 class Extras:
-    """What is worked out beside the counts: alerts without each detector, and the baselines."""
+    """What is worked out beside the counts: alerts without each detector, simple alarms, forecasts."""
 
     ablation: bool = True
     baselines: bool = True
+    forecasts: bool = True
 
 
 def run_part(part: Part, folder: Path, extras: Extras, progress: Progress | None = None) -> Run:
@@ -48,8 +50,9 @@ def run_part(part: Part, folder: Path, extras: Extras, progress: Progress | None
         reader = readings.open_stream(pipe)
         fleet, known = load_fleet(str(place / FLEET)), read_truth(place / TRUTH)
         pieces = readings.of_stream(reader, AxleTable.of(fleet).vehicles)
-        watched = watch(fleet, pieces, service_events(known), progress)
-    run = reduce(part, fleet, read_truth(place / TRUTH), watched, extras)
+        asked = ForecastBook() if part.kind == "scenarios" and extras.forecasts else None
+        watched = watch(fleet, pieces, service_events(known), progress, asked)
+    run = reduce(part, fleet, read_truth(place / TRUTH), watched, extras, asked)
     run = msgspec.structs.replace(run, seconds=time.monotonic() - begun)
     keep(folder, fleet, watched, run)
     return run
@@ -68,9 +71,10 @@ def run_outside(
     fleet, truth = load_fleet(str(fleet_file)), read_truth(truth_file)
     vehicles = AxleTable.of(fleet).vehicles
     check_against(truth, vehicles, load_knowledge().causes, str(truth_file))
-    watched = watch(fleet, readings.of_files(files, vehicles), service_events(truth), progress)
+    asked = ForecastBook() if extras.forecasts else None
+    watched = watch(fleet, readings.of_files(files, vehicles), service_events(truth), progress, asked)
     part = Part("outside", "as-designed", "scenarios" if truth.events else "healthy", 0, (), 0.0)
-    run = reduce(part, fleet, truth, watched, extras)
+    run = reduce(part, fleet, truth, watched, extras, asked)
     run = msgspec.structs.replace(run, seconds=time.monotonic() - begun)
     keep(folder, fleet, watched, run)
     return run
@@ -87,7 +91,9 @@ def keep(folder: Path, fleet: FleetSpec, watched: Watched, run: Run) -> None:
     partial.replace(folder / f"{run.key}.json")
 
 
-def reduce(part: Part, fleet: FleetSpec, truth: Truth, watched: Watched, extras: Extras) -> Run:
+def reduce(
+    part: Part, fleet: FleetSpec, truth: Truth, watched: Watched, extras: Extras, asked: ForecastBook | None = None
+) -> Run:
     """Return the record of what the kernel made of readings, held against their truth."""
     table = AxleTable.of(fleet)
     hours = watched.hours
@@ -113,6 +119,7 @@ def reduce(part: Part, fleet: FleetSpec, truth: Truth, watched: Watched, extras:
         units,
         watched.alerts,
         watched.sources,
+        () if asked is None else asked.forecasts(table),
         without=without,
         baselines=tuple(counted),
         readings=watched.readings,

@@ -8,8 +8,9 @@ from dataclasses import dataclass, field
 from statistics import median
 
 from axlewright_server.evaluation.counting import Outcome, exposure_years, false_alerts, judge, on_right_axle
+from axlewright_server.evaluation.forecasts import decided
 from axlewright_server.evaluation.intervals import Interval, rate, share
-from axlewright_server.evaluation.record import Alert, Run, Source, Unit
+from axlewright_server.evaluation.record import Alert, Forecast, Run, Source, Unit
 
 NOT_TOLD = "(no advisory)"
 BINS = 10
@@ -153,7 +154,19 @@ def summarise(runs: Sequence[Run]) -> Summary:
         healthy_recurrences=sum(alert.recurrences for run in runs if run.kind == "healthy" for alert in run.alerts),
         sources=sources,
         reliability=reliability(stated),
+        coverage=coverage(forecast for run in runs for forecast in run.forecasts),
     )
+
+
+def coverage(forecasts: Iterable[Forecast]) -> dict[str, tuple[int, int]]:
+    """Return by quantity how many intervals held the truth, of how many that the readings decide."""
+    found: dict[str, tuple[int, int]] = {}
+    for one in forecasts:
+        held = decided(one)
+        if held is not None:
+            inside, total = found.get(one.quantity, (0, 0))
+            found[one.quantity] = (inside + held, total + 1)
+    return found
 
 
 def _by_vehicle(alerts: Iterable[Alert]) -> dict[str, list[Alert]]:

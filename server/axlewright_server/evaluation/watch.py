@@ -16,6 +16,7 @@ from axlewright_server.evaluation.hourly import HourBook, Hours
 from axlewright_server.evaluation.record import Alert, Source
 from axlewright_server.kernel import Kernel, Rows, StepResult, rounds
 
+DAY_S = 86400.0
 SOURCE_PREFIX = "source-"
 DOUBTS = ("ambiguous", "lines-coincide")
 
@@ -62,14 +63,17 @@ def watch(
     progress : callable, optional
         Told the Unix time reached, now and then.
     each_day : callable, optional
-        Called with the kernel and the time reached after every day of readings (forecasts are asked for here).
+        Called with the kernel and the time reached once all readings of a UTC day are in.
     """
     kernel = Kernel(fleet)
     book, hours, found = AlertBook(), HourBook(kernel.table), Watched()
     sources: list[Source] = []
     waiting = list(services)
     day = None
-    for piece in pieces:
+    for piece, on_day in _by_day(pieces):
+        if each_day is not None and day is not None and on_day > day:
+            each_day(kernel, found.end_s)
+        day = on_day
         hours.take(piece)
         found.readings += len(piece.time_s)
         found.begin_s = min(found.begin_s, float(piece.time_s.min()))
@@ -83,14 +87,20 @@ def watch(
                 book.take(result.changes)
             if service is not None:
                 book.take(kernel.service(service))
-        reached = int(found.end_s // 86400.0)
-        if each_day is not None and day is not None and reached > day:
-            each_day(kernel, found.end_s)
-        day = reached
         if progress is not None:
             progress(found.end_s)
     found.alerts, found.sources, found.hours = book.alerts(), tuple(sources), hours.hours()
     return found
+
+
+def _by_day(pieces: Iterable[Rows]) -> Iterator[tuple[Rows, int]]:
+    """Cut pieces at midnight, UTC, so that what is asked each day does not hang on how the readings came."""
+    for piece in pieces:
+        # A window that ends at midnight belongs to the day before.
+        days = np.ceil(piece.time_s / DAY_S - 1e-9).astype(np.int64) - 1
+        numbers = np.unique(days).tolist()
+        for number in numbers:
+            yield (piece if len(numbers) == 1 else _rows(piece, days == number)), number
 
 
 def _split(piece: Rows, waiting: list[ServiceEvent], kernel: Kernel) -> Iterator[tuple[Rows, ServiceEvent | None]]:

@@ -1,0 +1,108 @@
+"""Forecasts as they would have been told, held against what came.
+
+Every :data:`EVERY_DAYS` each axle's quantities are forecast from the kernel's daily figures. What came is the first
+later day on which the median of five daily figures around it lies beyond the limit that was meant: as measured, so that
+it holds for readings of any origin. A forecast whose interval ends after the readings do, and whose limit was not
+passed within them, decides nothing and is left out: near limits are judged more often than far ones.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from axlewright_server.detectors.daily import DAY_S
+from axlewright_server.detectors.table import AxleTable
+from axlewright_server.evaluation.record import Forecast
+from axlewright_server.kernel import Kernel
+from axlewright_server.prognosis.forecast import forecast
+from axlewright_server.prognosis.outlook import Record, series_of
+
+EVERY_DAYS = 3
+_AROUND_DAYS = 2
+
+
+@dataclass(frozen=True)
+class _Told:
+    row: int
+    quantity: str
+    day: float
+    limit: float
+    side: int
+    early: float
+    middle: float
+    late: float
+
+
+class ForecastBook:
+    """Asks a kernel for forecasts as its readings go by; call it after each day."""
+
+    def __init__(self) -> None:
+        self._figures: dict[tuple[int, str], dict[float, float]] = {}
+        self._told: list[_Told] = []
+        self._days = 0
+
+    def __call__(self, kernel: Kernel, time_s: float) -> None:
+        """Note each axle's figures of the latest whole day, and every few days what is forecast from them."""
+        self._days += 1
+        for row in range(len(kernel.table)):
+            record = Record.of(kernel.daily(row))
+            if not len(record.days):
+                continue
+            day = float(record.days[-1])
+            for series in series_of(record, kernel.table.spec_of(row)):
+                self._figures.setdefault((row, series.quantity), {})[day] = float(series.values[-1])
+                if self._days % EVERY_DAYS:
+                    continue
+                ahead = forecast(record.days, series.values, series.limit, series.side)
+                if ahead.status == "forecast":
+                    span = (ahead.early_days, ahead.middle_days, ahead.late_days)
+                    self._told.append(_Told(row, series.quantity, day, series.limit, series.side, *span))
+
+    def forecasts(self, table: AxleTable) -> tuple[Forecast, ...]:
+        """Return every forecast with what came."""
+        return tuple(self._held(told, table) for told in self._told)
+
+    def _held(self, told: _Told, table: AxleTable) -> Forecast:
+        figures = self._figures[told.row, told.quantity]
+        truth = crossing(figures, told.day, told.limit, told.side)
+        return Forecast(
+            table.vehicle_id(told.row),
+            int(table.position[told.row]),
+            (told.day + 1.0) * DAY_S,
+            told.quantity,
+            told.early,
+            told.middle,
+            told.late,
+            None if truth is None else truth - told.day,
+            max(figures) - _AROUND_DAYS - told.day,
+        )
+
+
+def crossing(figures: dict[float, float], after_day: float, limit: float, side: int) -> float | None:
+    """Return the first day after one on which the median of five days around it lies beyond a limit, None if none does.
+
+    Examples
+    --------
+    >>> crossing({float(day): float(day) for day in range(20)}, after_day=3.0, limit=9.5, side=1)
+    10.0
+    """
+    days = np.array(sorted(figures))
+    values = np.array([figures[day] for day in days.tolist()])
+    for day in days[(days > after_day) & (days <= days[-1] - _AROUND_DAYS)].tolist():
+        around = values[np.abs(days - day) <= _AROUND_DAYS]
+        around = around[~np.isnan(around)]
+        if len(around) and side * float(np.median(around)) >= side * limit:
+            return float(day)
+    return None
+
+
+def decided(one: Forecast) -> bool | None:
+    """Return whether the truth lay in the interval, None where the readings end too soon to tell."""
+    if one.truth_days is not None:
+        return one.early_days <= one.truth_days <= one.late_days
+    if math.isfinite(one.late_days) and one.late_days <= one.watched_days:
+        return False
+    return None
