@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,7 +14,7 @@ from axlewright_edge.limits_keeper import LimitsKeeper
 from axlewright_models.errors import ModelError
 from axlewright_models.guard_limits import guard_limits
 from axlewright_models.signals import GUARD_WORDS
-from axlewright_models.spec import VehicleSpec, load_fleet
+from axlewright_models.spec import FleetSpec, VehicleSpec, load_fleet
 from axlewright_models.wire.frames import Window
 from axlewright_models.wire.messages import SourceHealth
 
@@ -92,6 +93,12 @@ def is_quiet(words: Words) -> bool:
     return all(word == QUIET for word in words.values())
 
 
+@functools.lru_cache(maxsize=2)
+def _fleet(file: str, written_ns: int) -> FleetSpec:
+    """Return the fleet file: many agents of one process read the same one."""
+    return load_fleet(file)
+
+
 def _specification(settings: AgentSettings) -> VehicleSpec | None:
     """Return the truck's entry in the fleet file on board, where there is one that can be read."""
     source = settings.source
@@ -99,8 +106,10 @@ def _specification(settings: AgentSettings) -> VehicleSpec | None:
     if not file:
         return None
     try:
-        vehicle = load_fleet(file).vehicle(getattr(source, "vehicle", "") or settings.vehicle)
-    except ModelError:
+        vehicle = _fleet(file, Path(file).stat().st_mtime_ns).vehicle(
+            getattr(source, "vehicle", "") or settings.vehicle
+        )
+    except (ModelError, OSError):
         return None  # The source itself says what is wrong with it.
     # An agent may drive under another name than that of the specification that it borrows.
     return msgspec.structs.replace(vehicle, id=settings.vehicle)

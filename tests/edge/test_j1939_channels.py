@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from axlewright_edge.clock import ManualClock
 from axlewright_edge.errors import SourceError
@@ -12,6 +15,8 @@ from axlewright_edge.sources.blocks import Sample
 from axlewright_edge.sources.j1939 import AxleAddress, Dm1Settings, J1939Settings, J1939Source, make_j1939
 from axlewright_edge.sources.j1939.frames import BusFrame
 from axlewright_edge.sources.j1939.identifier import Identifier
+from axlewright_edge.sources.j1939.routes import WANTED
+from axlewright_models.signals import CHANNELS, INDEX, Scope
 from axlewright_models.spec import AxleSpec, SuspensionSpec, TransmissionSpec, VehicleSpec
 from axlewright_simulators.can_messages import Message, configuration_message
 from axlewright_simulators.can_twin import CanTwin, frames_of
@@ -58,10 +63,10 @@ class ManualFeed:
 class Bench:
     """A truck's source on a bus of the test's own."""
 
-    def __init__(self, settings: J1939Settings | None = None, vehicle: VehicleSpec = TANDEM) -> None:
+    def __init__(self, chosen: J1939Settings | None = None, vehicle: VehicleSpec = TANDEM) -> None:
         self.clock = ManualClock(1.8e9)
         self.feed = ManualFeed()
-        self.source = J1939Source(settings or J1939Settings(), vehicle, self.clock, self.feed)
+        self.source = J1939Source(chosen or J1939Settings(), vehicle, self.clock, self.feed)
         self.source.open()
 
     def hear(self, group: int, text: str, source: int = 0) -> dict[tuple[int, str], float]:
@@ -299,7 +304,7 @@ def test_another_level_of_the_drivers_choice_is_judged_by_the_measured_level() -
 
 
 @pytest.mark.parametrize(
-    ("settings", "problem"),
+    ("chosen", "problem"),
     [
         (J1939Settings(level_axles=(7,)), r"level_axles: t-1 has no axle 7; use one of \[1, 2, 3\]"),
         (J1939Settings(axles=(AxleAddress(axle=9),)), "axles: t-1 has no axle 9"),
@@ -308,9 +313,34 @@ def test_another_level_of_the_drivers_choice_is_judged_by_the_measured_level() -
         (J1939Settings(file="a.log", dm1=Dm1Settings(enabled=True, source_address=200, name=1)), "a recording"),
     ],
 )
-def test_settings_that_contradict_each_other_are_refused(settings: J1939Settings, problem: str) -> None:
+def test_settings_that_contradict_each_other_are_refused(chosen: J1939Settings, problem: str) -> None:
     with pytest.raises(SourceError, match=problem):
-        make_j1939(settings, TANDEM, ManualClock(0.0))
+        make_j1939(chosen, TANDEM, ManualClock(0.0))
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.one_of(st.sampled_from(sorted(WANTED | {60160, 60416, 59904})), st.integers(0, 0x3FFFF)),
+            st.integers(0, 255),
+            st.one_of(st.binary(max_size=64), st.binary(min_size=8, max_size=8)),
+            st.booleans(),
+        ),
+        max_size=40,
+    )
+)
+@settings(deadline=None)
+def test_no_rubbish_on_the_bus_makes_it_fail_and_every_value_is_a_number(
+    frames: list[tuple[int, int, bytes, bool]],
+) -> None:
+    bench = Bench()
+    for group, source, data, extended in frames:
+        bench.clock.advance(0.01)
+        bench.feed.frames.append(BusFrame(bench.clock.elapsed(), 6 << 26 | group << 8 | source, extended, data))
+    for sample in bench.read():
+        assert math.isfinite(sample.value)
+        assert CHANNELS[INDEX[sample.channel]].scope is (Scope.AXLE if sample.axle else Scope.VEHICLE)
+    bench.source.health()
 
 
 def test_a_truck_on_the_bus_is_heard_as_it_was_simulated() -> None:

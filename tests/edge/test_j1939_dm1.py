@@ -133,6 +133,19 @@ def test_a_unit_with_a_higher_name_is_told_whose_address_it_is() -> None:
     assert talker.problem == ""
 
 
+@pytest.mark.parametrize("told", [[HOT], []])
+def test_a_request_for_its_trouble_codes_is_answered_at_once(told: list[TroubleCode]) -> None:
+    talker = Talker(ADDRESS, NAME)
+    talker.tell(STOP, [HOT])
+    run(talker, 0.0, 0.5)
+    talker.tell(STOP if told else Lamps(), told)
+    run(talker, 0.5, 9.45)
+    talker.hear(heard(59904, bytes.fromhex("CA FE 00"), 0, ADDRESS))
+    assert [frame for _, frame in run(talker, 9.45, 9.6)] == [
+        Outgoing(DM1, encode_dm1(STOP if told else Lamps(), told))
+    ]
+
+
 @pytest.mark.parametrize("to", [255, ADDRESS])
 def test_a_request_for_its_claim_is_answered(to: int) -> None:
     talker = Talker(ADDRESS, NAME)

@@ -89,12 +89,16 @@ class Talker:
             self._repeats = FAREWELLS
 
     def hear(self, frame: BusFrame) -> None:
-        """Take what others say of addresses."""
+        """Take what others say of addresses, and their requests."""
         if not frame.extended or self._claimed_s is None:
             return
         identifier = Identifier.parse(frame.number)
         if identifier.group == REQUEST and identifier.destination in (GLOBAL, self._address):
-            self._claim_due |= int.from_bytes(frame.data[:3], "little") == ADDRESS_CLAIMED
+            wanted = int.from_bytes(frame.data[:3], "little")
+            self._claim_due |= wanted == ADDRESS_CLAIMED
+            if wanted == dm1.GROUP:
+                with self._lock:
+                    self._changed, self._repeats = True, max(1, self._repeats)
         elif identifier.group == ADDRESS_CLAIMED and identifier.source == self._address:
             other = int.from_bytes(frame.data[:8], "little")
             if other < self._name and not self.problem:
