@@ -1,5 +1,10 @@
 """Bursts: asked for or of the truck's own accord, kept on disk, sent after the readings, whole at the other end."""
 
+import random
+import subprocess
+import sys
+import time
+
 import numpy as np
 import paho.mqtt.client as mqtt
 import pytest
@@ -15,6 +20,9 @@ from axlewright_edge.clock import ManualClock, SystemClock
 from axlewright_edge.config import parse_agent
 from axlewright_edge.errors import OutboxError
 from axlewright_edge.features import Waveform
+from axlewright_edge.frame_flow import FrameFlow
+from axlewright_edge.in_flight import Patience
+from axlewright_edge.outbox import Outbox
 from axlewright_models.wire.bursts import join
 from axlewright_models.wire.frames import Window
 from axlewright_models.wire.messages import Command, decode_burst_piece
@@ -243,3 +251,55 @@ def test_a_burst_travels_from_the_command_to_the_office(broker, office, tmp_path
         agent.stop()
         listener.loop_stop()
         listener.disconnect()
+
+
+def test_readings_go_before_bursts(tmp_path):
+    outbox = Outbox(tmp_path / "o.sqlite", "yard/t-1")
+    flow = FrameFlow("yard", "t-1", outbox, Patience(frames=1), print)
+    assert flow.caught_up
+    outbox.put([Window(1.8e9 + second, {"speed": 80.0}) for second in (0.0, 10.0)])
+    flow.pump(lambda payload: 1, 0.0)
+    assert not flow.caught_up  # the second frame waits for room
+    flow.acked(1, 1.0)
+    flow.pump(lambda payload: 2, 1.0)
+    assert flow.caught_up
+    outbox.close()
+
+
+KILLED = """
+import sys
+from pathlib import Path
+from axlewright_edge.burst_box import BurstBox
+box = BurstBox(Path(sys.argv[1]), 10**9)
+number = int(sys.argv[2])
+while True:
+    box.put(f"c-{number}", [bytes([number % 256]) * 3000 for _ in range(5)], float(number))
+    print(number, flush=True)
+    number += 1
+"""
+
+
+def test_killed_at_any_moment_it_holds_every_burst_whole_that_it_had_promised(tmp_path):
+    chance, promised = random.Random(6), 0
+    for _ in range(5):
+        child = subprocess.Popen(
+            [sys.executable, "-c", KILLED, str(tmp_path / "b.sqlite"), str(promised + 1)],
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        assert child.stdout is not None
+        for _ in range(chance.randrange(3, 9)):
+            promised = int(child.stdout.readline())
+        time.sleep(chance.uniform(0.0, 0.01))
+        child.kill()
+        rest = child.stdout.read().split()
+        child.stdout.close()
+        child.wait(10)
+        promised = int(rest[-1]) if rest else promised
+        box = BurstBox(tmp_path / "b.sqlite", 10**9)
+        names = [name for _, name, _ in box.pieces(0, 100_000)]
+        whole = {name for name in names if names.count(name) == 5}
+        assert set(names) == whole
+        assert whole >= {f"c-{number}" for number in range(1, promised + 1)}
+        promised = max(int(name.removeprefix("c-")) for name in whole)
+        box.close()
