@@ -425,17 +425,18 @@ def test_sensors_and_bus_land_in_one_window_at_the_right_time_and_a_pulled_senso
     axle_sensors: tuple[IioTwin, list[IioSource], SystemClock],
 ) -> None:
     twin, sensors, clock = axle_sensors
-    source = CombinedSource([*sensors, Bus(clock)], clock, time.sleep, TRUCK, 2.0)
+    source = CombinedSource([*sensors, Bus(clock)], clock, time.sleep, TRUCK, 1.0)
     source.open()
     try:
         window = windows(source, 2)[-1]
         assert window.vehicle == {"speed": 72.0}
-        assert 0.0 < clock.now() - window.time_s < 1.9
+        assert 0.0 < clock.now() - window.time_s < 1.5
         axle = window.axles[2]
         assert axle["lube"] == pytest.approx(91.5)
-        # 100 mV are 5 mm; a sine's median distance from its middle is its amplitude times sin(45 degrees).
-        assert axle["height/left"] == pytest.approx(240.0, abs=1.0)
-        assert axle["height/left-spread"] == pytest.approx(1.4826 * 5.0 * 0.7071, rel=0.2)
+        # 100 mV are 5 mm; a sine's median distance from its middle is its amplitude times sin(45 degrees). A busy
+        # machine polls a second's two turns of the sine unevenly.
+        assert axle["height/left"] == pytest.approx(240.0, abs=2.5)
+        assert axle["height/left-spread"] == pytest.approx(1.4826 * 5.0 * 0.7071, rel=0.35)
         assert axle["vib/rms"] == pytest.approx(np.hypot(0.8, 0.3) / np.sqrt(2.0), rel=0.01)
         assert axle["vib/order/driveshaft-1"] == pytest.approx(0.8, rel=0.05)
         assert axle["vib/order/driveshaft-2"] == pytest.approx(0.3, rel=0.05)

@@ -18,6 +18,8 @@ from axlewright_edge.config import parse_agent
 from axlewright_edge.sources.iio_twin import IioTwin, yard
 from axlewright_models.wire.messages import Command
 
+# What a broker speaks is another test's matter.
+pytestmark = pytest.mark.parametrize("broker", ["embedded"], indirect=True)
 ROOT = Path(__file__).parents[2]
 FLEET = """
 fleet = "yard"
@@ -120,7 +122,7 @@ def test_the_office_can_change_the_window_of_sensors(agent: tuple[Agent, IioTwin
     assert times[-1] - times[-2] == pytest.approx(2.0, abs=0.01)
 
 
-def test_the_yard_of_devices_that_do_not_exist_can_be_run_by_hand(tmp_path: Path) -> None:
+def test_the_yard_of_devices_that_do_not_exist_can_be_run_by_hand(broker: Any, tmp_path: Path) -> None:
     rooms = os.pathsep.join(str(ROOT / room) for room in ("edge", "models"))
     words = [sys.executable, "-m", "axlewright_edge.sources.iio_twin", str(tmp_path / "yard"), "--seconds", "30"]
     process = subprocess.Popen(words, env={**os.environ, "PYTHONPATH": rooms})
