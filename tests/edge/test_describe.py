@@ -1,13 +1,15 @@
 """`axlewright describe`: the live path's own numbers, and a bearing's defect by name."""
 
 import json
+import threading
 
 import numpy as np
 import pytest
 
-from axlewright_edge.clock import ManualClock
-from axlewright_edge.describing import Subject, describe
-from axlewright_edge.features import waveform_features
+from axlewright_edge.clock import ManualClock, SystemClock
+from axlewright_edge.describing import Subject, describe, waveform_of
+from axlewright_edge.features import machine_features, waveform_features
+from axlewright_edge.sources.combined import CombinedSource
 from axlewright_edge.sources.recording import RecordingSource
 from axlewright_edge.sources.recording_settings import RecordingSettings, WaveformForm
 from axlewright_edge.sources.replay import read_table
@@ -125,3 +127,36 @@ def test_mistakes_are_told_with_their_remedy(tmp_path, capsys, arguments, messag
     np.save(tmp_path / "run.npy", np.zeros((2, 12_800)))
     assert main(["describe", str(tmp_path / "run.npy"), *arguments]) != 0
     assert message in capsys.readouterr().err
+
+
+def test_windows_of_a_running_source_tell_what_the_file_tells_of_the_same_samples(tmp_path):
+    path = drive(tmp_path, "run.npy", Flaw("outer-race", 3.0))
+    recorded = read_recording(path, WaveformForm(rate_hz=6400.0, turns=2))
+    seen = []
+
+    def features(waveform, vehicle):
+        seen.append(waveform)
+        return waveform_features(waveform, vehicle)
+
+    clock, wait = SystemClock(), threading.Event().wait
+    settings = RecordingSettings(file=str(path), axle=2, rate_hz=6400.0, turns=2)
+    source = CombinedSource([RecordingSource(settings, clock)], clock, wait, VEHICLE, 2.0, features=features)
+    source.open()
+    windows = []
+    end_s = clock.elapsed() + 20.0
+    while len(windows) < 3 and clock.elapsed() < end_s:
+        window = source.read(0.5)
+        windows += [window] if window is not None and "vib/order/mesh-1" in window.axles.get(2, {}) else []
+    source.close()
+    assert len(windows) == 3
+    subject = Subject(SUBJECT.train, None, SUBJECT.bearing, 2)
+    turns, tolerance = recorded.shaft_turns()
+    by_begin = {waveform.turns[0]: waveform for waveform in seen}
+    for window in windows:
+        told = window.axles[2]
+        live = next(one for one in by_begin.values() if waveform_features(one, VEHICLE) == told)
+        first = int(np.searchsorted(turns, live.turns[0]))
+        last = first + live.samples.shape[1]
+        assert np.array_equal(live.samples, recorded.samples[:, first:last])
+        same = waveform_of(recorded, subject, turns, tolerance, first, last)
+        assert machine_features(same, subject.machine(tolerance)) == told
