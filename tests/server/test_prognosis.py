@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import msgspec
 import numpy as np
 import pytest
 from known_truth import fleet
@@ -17,7 +18,7 @@ from axlewright_server.kernel import Kernel, Rows
 from axlewright_server.prognosis.backtest import forecasts, kernel_forecasts
 from axlewright_server.prognosis.chances import chances
 from axlewright_server.prognosis.forecast import forecast
-from axlewright_server.prognosis.outlook import prognosis
+from axlewright_server.prognosis.outlook import Prognosis, prognosis
 
 KNOWLEDGE = load_knowledge()
 T0 = 20_000 * 86400.0
@@ -160,6 +161,11 @@ def test_summaries_survive_as_bytes(sinking: Kernel) -> None:
     again = Kernel(fleet(1), detectors=())
     again.load_state(0, sinking.state_blob(0))
     assert told(again).outlooks == told(sinking).outlooks
+
+
+def test_all_of_it_can_be_told_to_a_program(sinking: Kernel) -> None:
+    again = msgspec.json.decode(msgspec.json.encode(told(sinking, pictures=True)), type=Prognosis)
+    assert again == told(sinking, pictures=True)
 
 
 def test_pictures_hold_days_trend_band_and_limit(sinking: Kernel) -> None:

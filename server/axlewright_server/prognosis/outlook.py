@@ -117,6 +117,11 @@ class Record:
             days.astype(np.float64), figures, float(state["oil_used"]), float(state["seal_used"]), (oil, seal), pace
         )
 
+    @property
+    def of_s(self) -> float | None:
+        """Return the end of the last day kept, Unix time; None before the first. [s]"""
+        return float(self.days[-1] + 1.0) * DAY_S if len(self.days) else None
+
     def column(self, quantity: str) -> Floats:
         """Return one quantity, NaN where a day has none."""
         return np.asarray(self.figures[:, NUMBER[quantity]])
@@ -147,12 +152,11 @@ def prognosis(
     record = Record.of(state)
     listed = series_of(record, spec)
     found = [(one, forecast(record.days, one.values, one.limit, one.side)) for one in listed]
-    of_s = (record.days[-1] + 1.0) * DAY_S if len(record.days) else None
     used = record.seal_used if record.renewed[1] else None
     return Prognosis(
         spec.id,
         position,
-        of_s,
+        record.of_s,
         None if math.isnan(record.km_per_day) else round(record.km_per_day, 1),
         [outlook(one, ahead, record) for one, ahead in found],
         life_left(record),
@@ -196,7 +200,7 @@ def _line(record: Record, spec: VehicleSpec, name: str) -> Series:
 
 def outlook(series: Series, ahead: Forecast, record: Record) -> Outlook:
     """Return a forecast in units and words."""
-    of_s = (record.days[-1] + 1.0) * DAY_S if len(record.days) else None
+    of_s = record.of_s
     days = (ahead.early_days, ahead.middle_days, ahead.late_days)
     if ahead.status not in ("forecast", "passed") or of_s is None:
         days = (math.inf, math.inf, math.inf)
