@@ -268,6 +268,15 @@ def test_a_clock_that_is_set_while_driving_costs_no_window(
     assert NOW_S <= times[0] <= NOW_S + 20.0
 
 
+def test_a_gateway_that_slept_makes_nothing_up(clock: ManualClock, combine: Callable[..., CombinedSource]) -> None:
+    source = combine(Scripted(clock, speed=80.0))
+    assert windows(source, 2)[-1].time_s == NOW_S + 20.0
+    clock.advance(8 * 3600.0)
+    found = windows(source, 3)
+    assert found[0].time_s >= NOW_S + 8 * 3600.0
+    assert np.diff([window.time_s for window in found]).tolist() == [10.0, 10.0]
+
+
 def test_vibration_that_is_late_is_left_out_and_said(
     clock: ManualClock, combine: Callable[..., CombinedSource]
 ) -> None:

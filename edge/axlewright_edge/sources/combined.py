@@ -39,6 +39,8 @@ LATEST_SHARE = 0.8
 MOST_WAITING = 3
 # A truck that sleeps (parking brake set, ignition off or its bus asleep) says so, and then speaks this often.
 ASLEEP_EVERY_S = 600.0
+# Further behind than this, windows are not made up for. Own choice.
+LONGEST_CATCH_UP_S = 120.0
 # That the gateway was too slow is told for so long. Own choice.
 TOLD_S = 600.0
 POLL_S = 0.05
@@ -240,7 +242,11 @@ class CombinedSource:
         return take
 
     def _close_windows(self) -> None:
-        """Close every window that has ended, for the clock or for the data."""
+        """Close every window that has ended by the clock."""
+        behind_s = self._clock.elapsed() - GRACE_S - self._end_s
+        if behind_s > LONGEST_CATCH_UP_S + 2.0 * self._window_s:
+            # The gateway slept: there is nothing to tell of that time.
+            self._end_s = self._next_end(self._clock.elapsed() - GRACE_S - self._step_s)
         while self._running and self._ended(self._end_s):
             end_s = self._closed_s = self._end_s
             # The Unix clock may have been slewed since: half a step on, the next multiple is surely the next one.
@@ -253,7 +259,10 @@ class CombinedSource:
                 oldest_s = end_s - max(kept_s, self._recent_s)
                 self._maker.forget(oldest_s, oldest_s)
             with self._work:
-                self._jobs.append(_Job(made, end_s + GRACE_S + LATEST_SHARE * self._step_s))
+                job = _Job(made, end_s + GRACE_S + LATEST_SHARE * self._step_s)
+                if not made.waveforms:
+                    job.done.set()
+                self._jobs.append(job)
                 self._work.notify_all()
 
     def _ended(self, end_s: float) -> bool:
