@@ -3,12 +3,11 @@
 Part of :class:`~axlewright_server.detectors.sensor_health.SensorHealth`. Each is told against something that must agree
 with it by nature:
 
-* *lube bias and drift*: over a long park two axles of a tandem cool towards the same air. What is left of a real
-  difference after ``PARK_S`` is about a third of what it was at the stop, what a sensor adds is all there still; so the
-  difference at the end less 0.3 of that at the stop, over 0.7, tells the sensor's part. The axle whose end temperature
-  has moved further from what it usually is after a park is the one that lies. One observation per park, k = 1, h = 4 on
-  at least ``PARK_FLOOR_K``: 1.5e4 parks in control; the average must pass ``PARK_LEAST_K``. Begun more than ``DRIFT_S``
-  ago: drift.
+* *lube bias and drift*: over a long park two axles of a tandem cool towards the same air. Of a real difference at most
+  ``HEAT_LEFT`` is still there after ``PARK_S``, of what a sensor adds all of it; so the difference at the end, less
+  that share of the one at the stop, is the sensor's. The axle whose end temperature has moved further from what it
+  usually is after a park is the one that lies. One observation per park, k = 1, h = 4 on at least ``PARK_FLOOR_K``:
+  1.5e4 parks in control; the average must pass ``PARK_LEAST_K``. Begun more than ``DRIFT_S`` ago: drift.
 * *noise*: second differences of the lube, first differences of each height, against the axle's own first hours.
   A hunting valve or a rough road moves both sides; noise is one side's.
 * *swapped sides*: the heavier side stands lower and has the higher bellows pressure; the correlation of lean and
@@ -37,6 +36,8 @@ PARK = Chart("park", 1, slack=1.0, decision=4.0, weight=0.4, calm=3)
 PARK_S = 6.0 * 3600.0
 PARK_FLOOR_K, PARK_LEAST_K = 0.8, 3.0
 PARK_LEARNING = 5
+HEAT_LEFT = 0.4
+"""Share of a difference in temperature that may be left after the shortest park."""
 DRIFT_S = 6.0 * 86400.0
 NOISE_LEARNING = 300.0
 NOISE_TIMES, NOISE_LEAST = 3.5, np.array([2.5, 4.0, 4.0])
@@ -49,7 +50,7 @@ FIELDS: list[Any] = [
     ("stood_s", "f8"),
     ("stop", "f8"),
     ("park_end", "f8", (2,)),
-    ("park_moments", "f8", (3, 2)),
+    ("park_moments", "f8", (3, 3)),
     ("park_away", "f8"),
     ("park_kind", "i1"),
     *PARK.fields(),
@@ -124,14 +125,17 @@ def of_the_park(
 
 
 def _judge_park(state: State, time_s: Floats) -> None:
-    end = state["park_end"]
-    seen = np.stack([(end[:, 0] - 0.3 * state["stop"]) / 0.7, end[:, 1]], axis=1)
+    seen = np.column_stack([state["park_end"], state["stop"]])
     count, mean, m2 = state["park_moments"][:, 0], state["park_moments"][:, 1], state["park_moments"][:, 2]
     learnt = count >= PARK_LEARNING
     state["park_moments"] = np.stack(welford_step(count, mean, m2, np.where(learnt, np.nan, seen)), axis=1)
     spread = np.maximum(np.sqrt(m2[:, :1] / np.maximum(count[:, :1] - 1.0, 1.0)), PARK_FLOOR_K)
     departure = np.where(learnt, seen - mean, np.nan)
-    PARK.step(state, departure[:, :1], spread, PARK_LEAST_K, np.inf, time_s)
+    end, stop = departure[:, 0], departure[:, 2]
+    # So much of it may be left of a real difference; only the rest is the sensor's.
+    real = HEAT_LEFT * np.fmax(np.sign(end) * stop, 0.0)
+    own = np.sign(end) * np.maximum(np.abs(end) - real, 0.0) / (1.0 - HEAT_LEFT)
+    PARK.step(state, own[:, None], spread, PARK_LEAST_K, np.inf, time_s)
     away = state["park_away"]
     state["park_away"] = np.where(np.isnan(departure[:, 1]), away, away + 0.4 * (departure[:, 1] - away))
     state["park_end"] = np.nan

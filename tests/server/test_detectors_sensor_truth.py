@@ -1,0 +1,114 @@
+"""Sensors that speak plausibly and not the truth, on trucks whose truth is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from known_truth import HOUR, Faults, Journey, hours, raised, signals, watch
+
+from axlewright_models.signals import INDEX
+from axlewright_server.detectors import sensor_truth
+from axlewright_server.detectors.lube_model import LubeModel
+from axlewright_server.detectors.sensor_health import SensorHealth
+
+# Nights long enough to cool down, seven working days before the fault and five after.
+DAY = (("drive", 3.0), ("park", 9.0))
+WEEK = Journey(DAY * 13)
+FAULT_H = 12.0 * 8
+
+
+def sensors_of(result):
+    """Return what was said of sensors: (key, axle)."""
+    return {(symptom.key, symptom.axle) for symptom in raised(result) if symptom.code.startswith("sensor-")}
+
+
+def uneven(seed, faults=None):
+    """Return a truck whose load shifts between left and right: the heavier side stands lower under more pressure."""
+    made = signals(Journey((("drive", 40.0),)), seed, faults)
+    rng = np.random.default_rng(seed)
+    shift = np.repeat(rng.normal(0.0, 1.0, len(made) // 30 + 1), 30)[: len(made)]
+    for axle in (1, 2):
+        made[:, axle, INDEX["bellows/left"]] += 12.0 * shift
+        made[:, axle, INDEX["bellows/right"]] -= 12.0 * shift
+        made[:, axle, INDEX["height/left"]] -= 1.5 * shift
+        made[:, axle, INDEX["height/right"]] += 1.5 * shift
+    return made
+
+
+@pytest.fixture(scope="module")
+def sound():
+    return watch(
+        [signals(WEEK, 1), signals(WEEK, 2, Faults(heat_kw=lambda t: 2.0 * (t > FAULT_H * HOUR)))], LubeModel()
+    )
+
+
+def test_sound_sensors_are_believed_also_those_of_an_axle_that_really_runs_hot(sound):
+    assert not sensors_of(sound)
+
+
+@pytest.mark.parametrize("bias", [6.0, -6.0])
+def test_a_bias_is_told_after_some_parks_on_the_axle_that_has_it(bias):
+    faults = Faults(axle=1, read_lube=lambda t, lube: lube + bias * (t > FAULT_H * HOUR))
+    found = sensors_of(watch([signals(WEEK, 1, faults)], LubeModel()))
+    assert found == {("sensor-bias:lube", 1)}
+
+
+def test_a_slow_drift_is_told_as_one():
+    long = Journey(DAY * 30)
+    faults = Faults(read_lube=lambda t, lube: lube + 10.0 * np.clip((t / HOUR - FAULT_H) / 240.0, 0.0, 1.0))
+    found = {key for key, axle in sensors_of(watch([signals(long, 1, faults)], LubeModel())) if axle == 0}
+    assert found & {"sensor-drift:lube", "sensor-bias:lube"}
+
+
+@pytest.mark.parametrize(("channel", "spread"), [("lube", 4.0), ("height/left", 25.0)])
+def test_a_noisy_sensor_is_told(channel, spread):
+    made = signals(Journey((("drive", 12.0),)), 1)
+    rng = np.random.default_rng(5)
+    noise = np.repeat(rng.normal(0.0, spread, len(made) // 6 + 1), 6)[: len(made)]
+    made[8 * 360 :, 1, INDEX[channel]] += noise[8 * 360 :]
+    found = raised(watch([made], LubeModel()), "sensor-noisy")
+    assert [(symptom.channel, symptom.axle) for symptom in found][:1] == [(channel, 0)]
+    assert 8.0 < hours(found[0]) < 10.0
+
+
+def test_swapped_height_plugs_are_told_by_the_load_that_leans_the_wrong_way():
+    sound, wrong = uneven(1), uneven(1)
+    left, right = INDEX["height/left"], INDEX["height/right"]
+    later = slice(20 * 360, None)
+    wrong[later, 1, left], wrong[later, 1, right] = sound[later, 1, right], sound[later, 1, left]
+    assert not sensors_of(watch([sound], LubeModel()))
+    assert sensors_of(watch([wrong], LubeModel())) == {
+        ("sensor-swapped:height/left", 0),
+        ("sensor-swapped:height/right", 0),
+    }
+
+
+def test_inches_and_fahrenheit_are_told_and_hidden_from_the_other_detectors():
+    made = signals(Journey((("drive", 6.0), ("park", 2.0), ("drive", 3.0))), 1)
+    inches, fahrenheit = made.copy(), made.copy()
+    inches[3 * 360 :, 1, INDEX["height/right"]] /= 25.4
+    later = fahrenheit[8 * 360 :, 1]
+    later[:, INDEX["lube"]] = 1.8 * later[:, INDEX["lube"]] + 32.0
+    assert ("sensor-wrong-unit:height/right", 0) in sensors_of(watch([inches], LubeModel()))
+    assert ("sensor-wrong-unit:lube", 0) in sensors_of(watch([fahrenheit], LubeModel()))
+
+
+def test_a_loose_vibration_sensor_is_told_by_the_trucks_own_doubt():
+    made = signals(Journey((("drive", 2.0),)), 1)
+    made[:, 1, INDEX["vib/quality"]] = 0.0
+    made[360:, 1, INDEX["vib/quality"]] = sensor_truth.LOOSE_BIT
+    found = raised(watch([made], LubeModel()), "sensor-loose")
+    assert [(symptom.key, symptom.axle) for symptom in found] == [("sensor-loose:vib/rms", 0)]
+    assert 1.0 < hours(found[0]) < 1.3
+
+
+def test_a_replaced_sensor_is_forgiven_and_others_are_not():
+    detector = SensorHealth()
+    record = detector.fresh(1)
+    record["noise_count"], record["ever"], record["on"] = 500.0, True, True
+    renewed = detector.serviced(record.copy(), frozenset({"lube-sensor"}))
+    assert renewed["noise_count"].tolist() == [[0.0, 500.0, 500.0]]
+    assert renewed["ever"].tolist() == [[False] + [True] * 7]
+    assert detector.forgets("sensor-bias:lube", frozenset({"lube-sensor"}))
+    assert not detector.forgets("sensor-stuck:height/left", frozenset({"lube-sensor"}))
+    assert detector.serviced(record.copy(), frozenset({"driveshaft"})).tobytes() == record.tobytes()
