@@ -119,6 +119,16 @@ class BurstBox:
         self._waiting_bytes -= row[0]
         self.waiting -= 1
 
+    def drop(self, name: str) -> None:
+        """Give a whole burst up; it stays known."""
+        with self._transaction() as connection:
+            count, size = connection.execute(
+                "SELECT count(*), total(length(payload)) FROM piece WHERE name = ?", (name,)
+            ).fetchone()
+            connection.execute("DELETE FROM piece WHERE name = ?", (name,))
+        self.waiting -= count
+        self._waiting_bytes -= int(size)
+
     def close(self) -> None:
         """Let go of the file."""
         with self._lock:

@@ -12,6 +12,8 @@ LOGGER = logging.getLogger(__name__)
 # Readings come first: a piece of 16 KiB on a slow link holds up the next frame by a second or two.
 IN_FLIGHT = 2
 RETRY_S = 60.0
+# Fixed header, topic with the burst's name, packet id and properties beside the payload.
+PACKET_OVERHEAD_BYTES = 320
 
 
 class BurstFlow:
@@ -24,13 +26,21 @@ class BurstFlow:
     ----------
     box : BurstBox
         Where they wait.
+    say : callable
+        Told what a person should know.
     """
 
-    def __init__(self, box: BurstBox) -> None:
+    def __init__(self, box: BurstBox, say: Callable[[str], None] = LOGGER.warning) -> None:
         self._box = box
+        self._say = say
+        self._largest_bytes: int | None = None
         self._cursor = 0
         self._on_their_way: dict[int, int] = {}
         self._rest_until_s = 0.0
+
+    def broker_limit(self, packet_bytes: int | None) -> None:
+        """Heed the largest packet that the broker takes (MQTT 5 says it)."""
+        self._largest_bytes = None if packet_bytes is None else packet_bytes - PACKET_OVERHEAD_BYTES
 
     def pump(self, publish: Callable[[str, bytes], int | None], now_s: float) -> int:
         """Publish pieces while there is room, and return how many bytes went out.
@@ -43,6 +53,11 @@ class BurstFlow:
         try:
             while len(self._on_their_way) < IN_FLIGHT and (found := self._box.pieces(self._cursor, 1)):
                 number, name, payload = found[0]
+                if self._largest_bytes is not None and len(payload) > self._largest_bytes:
+                    # Sent all the same, it would end the connection, again and again.
+                    self._box.drop(name)
+                    self._say(f"burst {name} given up: a piece has {len(payload)} bytes, the broker takes fewer")
+                    continue
                 packet = publish(name, payload)
                 if packet is None:
                     break
@@ -73,5 +88,6 @@ class BurstFlow:
     def disconnected(self) -> None:
         """Begin with the oldest piece again on the next connection."""
         self._on_their_way.clear()
+        self._largest_bytes = None
         self._cursor = 0
         self._rest_until_s = 0.0

@@ -68,7 +68,7 @@ class Bursts:
         self._say = say
         self._usual: dict[tuple[int, str], deque[float]] = defaultdict(lambda: deque(maxlen=USUAL_WINDOWS))
         self.box = BurstBox(path, settings.max_bytes)
-        self.flow = BurstFlow(self.box)
+        self.flow = BurstFlow(self.box, say)
 
     def answer(self, command: Command) -> str:
         """Obey a command, and return what came of it: recorded, or refused and why."""

@@ -265,6 +265,8 @@ class Session:
             self._desk.flow.broker_limits(
                 getattr(properties, "ReceiveMaximum", None), getattr(properties, "MaximumPacketSize", None)
             )
+            if self._desk.bursts is not None:
+                self._desk.bursts.broker_limit(getattr(properties, "MaximumPacketSize", None))
         for kind in (TopicKind.ACK, TopicKind.COMMAND, TopicKind.LIMITS):
             client.subscribe(self._desk.topic(kind), qos=1)
         if self._desk.advisories is not None:

@@ -201,6 +201,20 @@ class TestFlow:
         assert box.waiting == 0
         box.close()
 
+    def test_a_piece_that_the_broker_cannot_take_ends_its_burst_and_no_other(self, tmp_path):
+        box, said = BurstBox(tmp_path / "b.sqlite", 100_000), []
+        box.put("c-1", [b"a", bytes(9000)], 1.8e9)
+        box.put("c-2", [b"b"], 1.8e9)
+        flow, (log, publish) = BurstFlow(box, said.append), self.publisher()
+        flow.broker_limit(4096)
+        flow.pump(publish, 0.0)
+        assert log == [b"a", b"b"]
+        assert said == ["burst c-1 given up: a piece has 9000 bytes, the broker takes fewer"]
+        flow.confirmed(1, True, 0.0)
+        flow.confirmed(2, True, 0.0)
+        assert (box.waiting, box.waiting_bytes) == (0, 0)
+        box.close()
+
     def test_a_damaged_file_is_moved_aside(self, tmp_path):
         box = BurstBox(tmp_path / "b.sqlite", 1_000_000)
         box.put("c-1", [bytes(8000) for _ in range(20)], 1.8e9)
