@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -12,13 +14,14 @@ from sqlalchemy import Connection
 from axlewright_models.shop import CAUTIONS, CHECKS
 from axlewright_models.signals import CHANNELS, INDEX, ORDER_CHANNELS, Scope
 from axlewright_models.spec import FleetSpec, VehicleSpec
-from axlewright_models.wire.messages import AdvisoryMessage, CheckToDo
+from axlewright_models.wire.messages import AdvisoryMessage, CheckToDo, Status
 from axlewright_server.api.records import (
     AdvisoryRecord,
     CauseRecord,
     ChangeRecord,
     CheckRecord,
     Evidence,
+    GatewaySource,
     Intake,
     OrderAmplitude,
     Orders,
@@ -159,11 +162,12 @@ def advisory_record(connection: Connection, advisory_id: str) -> AdvisoryRecord 
     dated = [item.model_copy(update={"as_of_s": _as_of_s(connection, message, item)}) for item in record.evidence]
     said = kept.assessment
     assessment = None if said is None else AssessmentRecord.model_validate(msgspec.to_builtins(said))
-    found = [_finding(one) for one in shop.open_findings(connection, [kept])]
+    titles = {(one.check, one.outcome): one.title for one in said.found} if said is not None else {}
+    found = [_finding(one, titles) for one in shop.open_findings(connection, [kept])]
     return record.model_copy(update={"evidence": dated, "assessment": assessment, "findings": found})
 
 
-def _finding(one: Found) -> FindingRecord:
+def _finding(one: Found, titles: Mapping[tuple[str, str], str]) -> FindingRecord:
     check = CHECKS.get(one.check)
     return FindingRecord(
         time_s=one.time_s,
@@ -171,7 +175,7 @@ def _finding(one: Found) -> FindingRecord:
         check=one.check,
         check_title=one.check if check is None else check.title,
         outcome=one.outcome,
-        outcome_title=one.outcome.replace("-", " "),
+        outcome_title=titles.get((one.check, one.outcome), one.outcome.replace("-", " ")),
         value=one.value,
         unit=one.unit,
         note=one.note,
@@ -296,6 +300,15 @@ def intake(connection: Connection, spec: FleetSpec, figures: dict[str, float]) -
     )
 
 
+def _gateway(status: Status | None) -> dict[str, Any]:
+    # Any: the members have each a type of their own.
+    if status is None:
+        return {}
+    sources = [GatewaySource(name=one.name, state=one.state, note=one.note) for one in status.sources]
+    names = ("oldest_unsent_s", "cpu_share", "memory_bytes", "gateway_cel")
+    return {"sources": sources, **{name: getattr(status, name) for name in names}}
+
+
 def _vehicle_intake(name: str, marks: list[records.HighWater], said: records.TruckStatus | None) -> VehicleIntake:
     mark = marks[0] if marks else None
     status = said.status if said else None
@@ -312,6 +325,7 @@ def _vehicle_intake(name: str, marks: list[records.HighWater], said: records.Tru
         clock=status.clock if status else None,
         note=status.note if status else "",
         status_s=said.received_ms / 1000.0 if said else None,
+        **_gateway(status),
         streams=[
             StreamIntake(
                 stream=one.stream,
