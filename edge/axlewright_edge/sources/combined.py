@@ -7,12 +7,9 @@ from what was recorded lately.
 
 from __future__ import annotations
 
-import logging
 import math
 import threading
-from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from axlewright_edge.clock import Clock
@@ -22,7 +19,7 @@ from axlewright_edge.sources.blocks import Block, BlockSource, Piece
 from axlewright_edge.sources.heard import Latest
 from axlewright_edge.sources.part import Part
 from axlewright_edge.sources.window_maker import Made, WindowMaker
-from axlewright_models.errors import ModelError
+from axlewright_edge.sources.window_queue import Features, WindowQueue
 from axlewright_models.spec import VehicleSpec
 from axlewright_models.wire.frames import Window
 from axlewright_models.wire.messages import SourceHealth
@@ -30,32 +27,16 @@ from axlewright_models.wire.messages import SourceHealth
 if TYPE_CHECKING:
     from axlewright_edge.sources.j1939.dm1 import Lamps, TroubleCode
 
-LOGGER = logging.getLogger(__name__)
 # Values that a driver still holds when a window ends: several times the time between two transfers. Own choice.
 GRACE_S = 0.3
 # A window waits no longer than this part of its own length for its vibration channels.
 LATEST_SHARE = 0.8
-# The vibration of so many windows may wait; if the gateway is too slow for more, windows go without.
-MOST_WAITING = 3
 # A truck that sleeps (parking brake set, ignition off or its bus asleep) says so, and then speaks this often.
 ASLEEP_EVERY_S = 600.0
 # Further behind than this, windows are not made up for. Own choice.
 LONGEST_CATCH_UP_S = 120.0
-# That the gateway was too slow is told for so long. Own choice.
-TOLD_S = 600.0
 POLL_S = 0.05
 LONGEST_NAP_S = 0.5
-
-Features = Callable[[Waveform, VehicleSpec], Mapping[str, float]]
-
-
-@dataclass(eq=False)
-class _Job:
-    """A window whose vibration is being computed."""
-
-    made: Made
-    due_s: float
-    done: threading.Event = field(default_factory=threading.Event)
 
 
 class CombinedSource:
@@ -107,17 +88,12 @@ class CombinedSource:
         self._window_s = window_s
         self._overlap = overlap
         self._recent_s = recent_s
-        self._features = features
         self._lock = threading.Lock()
         self._maker = WindowMaker(vehicle, stale_s or {}, full_scale or {})
         self._parts = [Part(source, self._taker(number), clock) for number, source in enumerate(sources)]
         self._newest_s: dict[int, float] = {}
-        self._jobs: deque[_Job] = deque()
-        self._work = threading.Condition()
-        self._worker: threading.Thread | None = None
+        self._queue = WindowQueue(vehicle, features, clock)
         self._running = False
-        self._late = 0
-        self._late_s = -math.inf
         self._asleep = False
         self._told_s = -math.inf
         self._begin_s = self._closed_s = self._end_s = 0.0
@@ -125,7 +101,7 @@ class CombinedSource:
     @property
     def finished(self) -> bool:
         """Whether all sources have ended and all windows are handed out."""
-        return all(part.finished for part in self._parts) and not self._jobs and self._end_s > self._last_s()
+        return all(part.finished for part in self._parts) and not self._queue and self._end_s > self._last_s()
 
     def open(self, after_s: float | None = None) -> None:
         """Begin to read; a source that cannot be opened is tried again, and the others go on meanwhile.
@@ -137,8 +113,7 @@ class CombinedSource:
         self._end_s = self._next_end(self._begin_s)
         self._newest_s = {}
         self._running = True
-        self._worker = threading.Thread(target=self._compute, name="vibration", daemon=True)
-        self._worker.start()
+        self._queue.start()
         for part in self._parts:
             part.start()
 
@@ -166,20 +141,13 @@ class CombinedSource:
             part.stop()
         for part in self._parts:
             part.join()
-        with self._work:
-            self._jobs.clear()
-            self._work.notify_all()
-        if self._worker is not None:
-            self._worker.join()
-            self._worker = None
+        self._queue.stop()
 
     def health(self) -> list[SourceHealth]:
         """Return how every source is doing, and whether the gateway keeps up with the vibration."""
         found = [part.health() for part in self._parts]
-        if self._clock.elapsed() - self._late_s < TOLD_S:
-            note = f"{self._late} windows went without vibration channels: the gateway is too slow for the rate"
-            found.append(SourceHealth(name="vibration", state="stale", note=note))
-        return found
+        complaint = self._queue.complaint()
+        return found if complaint is None else [*found, complaint]
 
     def announce(self, lamps: Lamps, codes: Sequence[TroubleCode]) -> None:
         """Tell trouble codes on every vehicle bus that is allowed to carry them."""
@@ -226,7 +194,7 @@ class CombinedSource:
 
     def _nap_s(self) -> float:
         """Return how long nothing can be ready: nobody is woken for nothing on a small gateway."""
-        if self._jobs:
+        if self._queue:
             return POLL_S
         return min(max(self._end_s + GRACE_S - self._clock.elapsed(), POLL_S), LONGEST_NAP_S)
 
@@ -258,12 +226,7 @@ class CombinedSource:
                 # Speeds as long as waveforms: a burst without the shaft's turns is hard to read.
                 oldest_s = end_s - max(kept_s, self._recent_s)
                 self._maker.forget(oldest_s, oldest_s)
-            with self._work:
-                job = _Job(made, end_s + GRACE_S + LATEST_SHARE * self._step_s)
-                if not made.waveforms:
-                    job.done.set()
-                self._jobs.append(job)
-                self._work.notify_all()
+            self._queue.put(made, end_s + GRACE_S + LATEST_SHARE * self._step_s)
 
     def _ended(self, end_s: float) -> bool:
         if self._clock.elapsed() >= end_s + GRACE_S:
@@ -281,18 +244,9 @@ class CombinedSource:
 
     def _first_done(self) -> Window | None:
         """Return the first window that is ready, if it says anything."""
-        with self._work:
-            while self._jobs:
-                job = self._jobs[0]
-                late = not job.done.is_set()
-                if late and self._clock.elapsed() < job.due_s and len(self._jobs) <= MOST_WAITING:
-                    return None
-                self._jobs.popleft()
-                if late:
-                    self._late += 1
-                    self._late_s = self._clock.elapsed()
-                if job.made.values and self._is_worth_telling(job.made):
-                    return self._window(job.made)
+        while (made := self._queue.next()) is not None:
+            if made.values and self._is_worth_telling(made):
+                return self._window(made)
         return None
 
     def _is_worth_telling(self, made: Made) -> bool:
@@ -308,28 +262,3 @@ class CombinedSource:
         time_s = round(self._clock.now() - (self._clock.elapsed() - made.end_s), 3)
         axles = {axle: values for axle, values in sorted(made.values.items()) if axle}
         return Window(time_s, made.values.get(0, {}), axles)
-
-    def _compute(self) -> None:
-        while self._running:
-            with self._work:
-                job = next((job for job in self._jobs if not job.done.is_set()), None)
-                if job is None:
-                    self._work.wait(0.5)
-                    continue
-            found = [(waveform.axle, self._told(waveform)) for waveform in job.made.waveforms]
-            with self._work:
-                # A window that did not wait has left, and is not changed behind anybody's back.
-                for axle, told in found if job in self._jobs else ():
-                    if told:
-                        job.made.values.setdefault(axle, {}).update(told)
-                job.done.set()
-
-    def _told(self, waveform: Waveform) -> Mapping[str, float]:
-        try:
-            return self._features(waveform, self._vehicle)
-        except ModelError as error:
-            LOGGER.warning("axle %d: no vibration channels: %s", waveform.axle, error)
-        except Exception:
-            # A window without vibration is worth more than no window.
-            LOGGER.exception("axle %d: no vibration channels", waveform.axle)
-        return {}
