@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from axlewright_models.signals import INDEX, NAMES
-from axlewright_models.wire.messages import AdvisoryMessage, Cause, CheckToDo, Evidence, Status
+from axlewright_models.wire.messages import AdvisoryMessage, Cause, CheckToDo, Evidence, SourceHealth, Status
 from axlewright_server import accounts
 from axlewright_server.advisories import advisory_id, raise_advisory
 from axlewright_server.office import Office
@@ -109,7 +109,19 @@ def fill(folder: Path) -> None:
 
 
 def _write_records(store: Store) -> None:
-    status = Status(online=True, version="0.1.0", stream="s1", queued=3, clock="set", time_s=NOW_S)
+    status = Status(
+        online=True,
+        version="0.1.0",
+        stream="s1",
+        queued=3,
+        clock="set",
+        time_s=NOW_S,
+        oldest_unsent_s=31.0,
+        cpu_share=0.021,
+        memory_bytes=61_000_000,
+        gateway_cel=52.5,
+        sources=[SourceHealth(name="j1939 can0", state="stale", note="speed silent for 8 s")],
+    )
     with store.transaction():
         changes = [raise_advisory(message, 2, ("height-low",), ("height/static",)) for message in (low_axle(),)]
         changes.append(raise_advisory(low_axle("sy-1", "next-service"), 0, ("height-low",), ("height/static",)))

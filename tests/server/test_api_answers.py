@@ -97,6 +97,8 @@ def test_intake_and_quarantine_are_told(client: Client) -> None:
     intake = client.get("/api/1/intake").json()
     row = next(one for one in intake["vehicles"] if one["vehicle"] == "sy-2")
     assert (row["committed_seq"], row["queued_frames"], row["link"]) == (42, 3, "online")
+    assert (row["oldest_unsent_s"], row["cpu_share"], row["memory_bytes"]) == (31.0, 0.021, 61_000_000)
+    assert (row["gateway_cel"], row["sources"][0]["state"]) == (52.5, "stale")
     quarantine = client.get("/api/1/quarantine").json()
     assert quarantine["total"] == 1
     entry = quarantine["entries"][0]

@@ -130,6 +130,12 @@ def test_the_sign_in_sheet_shows_no_connection(client: Client) -> None:
     assert 'id="link"' in read(client, "/")[0]
 
 
+def test_the_intake_shows_what_a_trucks_gateway_says_of_itself(client: Client) -> None:
+    text, _ = read(client, "/intake")
+    assert "j1939 can0: stale (speed silent for 8 s)" in text
+    assert '<td class="n">2.1</td>' in text and '<td class="n">61</td>' in text
+
+
 def test_the_intake_explains_its_words_and_keeps_kinds_beside_their_sum(client: Client) -> None:
     text, _ = read(client, "/intake")
     assert "Refused: frames beyond a gap" in text and "Rows too late to be judged: stored" in text

@@ -283,6 +283,14 @@ class StreamIntake(Record):
     thinned_windows: int
 
 
+class GatewaySource(Record):
+    """How one of a truck's sources is doing: ok, stale (open, but something expected is silent) or failed."""
+
+    name: str
+    state: str
+    note: str = ""
+
+
 class VehicleIntake(Record):
     """How far one vehicle's frames have been committed, and what its agent last said."""
 
@@ -298,6 +306,11 @@ class VehicleIntake(Record):
     clock: str | None = None
     note: str = ""
     status_s: float | None = None
+    oldest_unsent_s: float | None = Field(None, description="Age of the oldest frame that waited on the truck.")
+    cpu_share: float | None = Field(None, description="Of one core of the truck's gateway.")
+    memory_bytes: int | None = None
+    gateway_cel: float | None = None
+    sources: list[GatewaySource] = []
     streams: list[StreamIntake] = Field(
         default=[], description="Every stream, the last written first; the fields above: it."
     )
