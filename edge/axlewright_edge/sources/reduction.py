@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from axlewright_models.signals import CHANNELS, HIGH, INDEX, LOW
+from axlewright_models.vibration.middle import median
 
 Array = NDArray[np.float64]
 # How long a value is taken as the present one after it was heard: several times the slowest usual repetition rate.
@@ -123,10 +124,10 @@ def _last(channel: str, inside: Stretch, known: Stretch, begin_s: float, end_s: 
 
 
 def _height(channel: str, inside: Stretch, known: Stretch, begin_s: float, end_s: float) -> dict[str, float]:
-    middle = float(np.median(inside.values))
+    middle = float(median(inside.values))
     found = {channel: middle}
     if inside.values.size >= 3:
-        found[f"{channel}-spread"] = NORMAL_SPREAD * float(np.median(np.abs(inside.values - middle)))
+        found[f"{channel}-spread"] = NORMAL_SPREAD * float(median(np.abs(inside.values - middle)))
     return found
 
 

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from axlewright_models.errors import ModelError
 from axlewright_models.vibration.descriptors import complex_kurtosis
+from axlewright_models.vibration.middle import median
 from axlewright_models.vibration.spectra import Spectrum, hann_spectrum
 
 Array = NDArray[np.float64]
@@ -133,7 +134,7 @@ def kurtogram_of(
         envelope, _ = complex_envelope(lines, size, rate_hz, low, high)
         count = envelope.shape[-1] // _PIECES
         pieces = envelope[..., : _PIECES * count].reshape(len(lines), _PIECES, count)
-        found = np.median(complex_kurtosis(pieces), axis=-1)
+        found = median(complex_kurtosis(pieces))
         # Variance of the estimate is 4 / count in Gaussian noise; a median of several scatters by pi / 2 of a mean.
         scatter = np.sqrt(4.0 / count * (np.pi / 2.0) / _PIECES)
         for row, value in zip(table, found, strict=True):

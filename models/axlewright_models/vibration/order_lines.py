@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from axlewright_models.vibration.middle import median
 from axlewright_models.vibration.spectra import AMPLITUDE_GAIN, hann
 
 Array = NDArray[np.float64]
@@ -85,7 +86,7 @@ def line_amplitudes(record: AngleRecord, orders: Mapping[str, float]) -> dict[st
     positions = np.array(list(orders.values()))
     wanted = _stretch_turns(record, positions)
     found = np.zeros((record.samples.shape[0], positions.size))
-    for length in np.unique(wanted):
+    for length in sorted(set(wanted.tolist())):
         chosen = wanted == length
         found[:, chosen] = _stretched(record, positions, float(length))[:, chosen]
     return {name: found[:, number] for number, name in enumerate(orders)}
@@ -129,7 +130,7 @@ def _common_scale(power: Array, spacing: float, orders: Array, tolerance: float)
         return 1.0
     heights = np.interp(places[usable], np.arange(power.size), power)
     # In a clean record the skirts of one line would outvote the line itself.
-    floor = np.maximum(np.median(heights, axis=1, keepdims=True), FAINTEST * float(heights.max()))
+    floor = np.maximum(median(heights, axis=1, keepdims=True), FAINTEST * float(heights.max()))
     merit = np.log1p(heights / np.where(floor > 0.0, floor, 1.0)).sum(axis=0)
     return float(factors[int(np.argmax(merit))])
 
@@ -180,7 +181,7 @@ def _solve(pieces: Array, places: Array, floor: bool = False) -> tuple[Complex, 
     own, flanks = sums[..., : places.size], sums[..., places.size :]
     # Lines of one place are one unknown.
     first = _first_of_place(places)
-    unknown = np.unique(first)
+    unknown = np.array(sorted(set(first.tolist())))
     leak = _leak(np.subtract.outer(places[unknown], places[unknown]))
     solved = np.linalg.solve(leak, own[..., unknown, np.newaxis])[..., 0]
     # What is left of each sum once the lines of other places are taken out: of one place each reads the whole.
@@ -192,7 +193,7 @@ def _solve(pieces: Array, places: Array, floor: bool = False) -> tuple[Complex, 
     rest = flanks - solved @ _leak(np.subtract.outer(beside, places[unknown])).T
     power = (rest.real**2 + rest.imag**2).reshape(*rest.shape[:2], places.size, len(FLOOR_BINS))
     # The median of exponential scatter is ln 2 of its mean.
-    middle = np.median(np.moveaxis(power, 1, 2), axis=(-2, -1))
+    middle = median(np.moveaxis(power, 1, 2).reshape(power.shape[0], places.size, -1))
     return lines, np.asarray(middle / np.log(2.0), dtype=np.float64)
 
 

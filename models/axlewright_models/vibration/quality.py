@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from axlewright_models.signals import QUALITY_BITS
 from axlewright_models.vibration.angle import speed_range
+from axlewright_models.vibration.middle import quantile
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -109,7 +110,7 @@ def _flat_topped(row: NDArray[np.floating]) -> bool:
     if at_top < 8 or at_top < 6 * max(upper.size - at_top, 1):
         return False
     # A still sensor of coarse steps also has many samples on its highest step.
-    return bool(np.unique(row[row >= middle + 0.5 * top]).size >= FEWEST_LEVELS)
+    return len(set(row[row >= middle + 0.5 * top].tolist())) >= FEWEST_LEVELS
 
 
 def speed_changed(shaft_turns: ArrayLike) -> bool:
@@ -169,7 +170,7 @@ def _rattles(line: NDArray[np.complexfloating], size: int, rate_hz: float) -> bo
     hop = _by_blocks(line, size, rate_hz, *HOP_HZ)
     upper = _by_blocks(line, size, rate_hz, RATTLE_FROM * rate_hz, 0.5 * rate_hz)
     total = _by_blocks(line, size, rate_hz, 0.0, 0.5 * rate_hz)
-    usual = upper <= np.quantile(upper, 1.0 - HARDEST)
+    usual = upper <= quantile(upper, 1.0 - HARDEST)
     if not upper[usual].sum() > RATTLE_SHARE * total[usual].sum():
         return False
     hop_rank, upper_rank = (np.argsort(np.argsort(blocks)).astype(np.float64) for blocks in (hop, upper))
