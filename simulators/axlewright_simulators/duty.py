@@ -252,12 +252,18 @@ def _mean_wind(duty: WorkingDays, shift: int) -> float:
 
 @dataclass(frozen=True)
 class CycleDuty:
-    """A duty that follows a given trip once from `start_s`: an external drive cycle, say."""
+    """A duty that follows a given trip (an external drive cycle, say) once from `start_s`, or every `repeat_s`."""
 
     trip: Trip
     start_s: float
     mass_kg: float = TARE_KG + PAYLOAD_KG
+    repeat_s: float | None = None
 
     def windows(self, edges_s: Array) -> DutyWindows:
         """Return the windows between successive Unix times (t + 1,)."""
-        return windows_of_trips([(self.start_s, self.trip)], edges_s, self.mass_kg)
+        starts = [self.start_s]
+        if self.repeat_s is not None:
+            first = np.floor((edges_s[0] - self.trip.duration_s - self.start_s) / self.repeat_s)
+            last = np.floor((edges_s[-1] - self.start_s) / self.repeat_s)
+            starts = [self.start_s + k * self.repeat_s for k in np.arange(max(first, 0.0), last + 1.0)]
+        return windows_of_trips([(start, self.trip) for start in starts], edges_s, self.mass_kg)

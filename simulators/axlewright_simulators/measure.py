@@ -18,7 +18,7 @@ from axlewright_simulators.sensor_faults import apply_sensor_faults
 from axlewright_simulators.state import PlantState
 from axlewright_simulators.troubles import NONE, Troubles
 from axlewright_simulators.upsets import Upsets
-from axlewright_simulators.vibration import VibrationInput, descriptors
+from axlewright_simulators.vibration import SLOWEST_M_S, VibrationInput, descriptors
 
 Array = NDArray[np.float64]
 
@@ -217,7 +217,32 @@ def _vibration(
         cylinders=np.broadcast_to(trucks.cylinders[rows], mean[:, rows].shape),
         troubles=_troubles(fleet, upsets, run),
     )
-    return descriptors(fleet.axles, acts, random)
+    return on_the_road(fleet.axles, acts, random)
+
+
+def on_the_road(axles: AxleRows, acts: VibrationInput, random: np.random.Generator) -> dict[str, Array]:
+    """Return the vibration channels (t, r), worked out only where a truck is fast enough; the rest is NaN.
+
+    Trucks stand for more than half of their lives, so this saves much of the work.
+    """
+    if np.ptp(acts.length_s) > 0.0:
+        return descriptors(axles, acts, random)
+    steps, rows = np.nonzero((acts.speed_m_s >= SLOWEST_M_S) & (acts.moving >= 0.95))
+
+    def packed(value: Array | float) -> Array:
+        return np.asarray(np.broadcast_to(value, acts.speed_m_s.shape)[steps, rows][None], dtype=np.float64)
+
+    every = {name: packed(value) for name, value in vars(acts).items() if name not in ("length_s", "troubles")}
+    shaken = acts.troubles
+    if shaken is not NONE:
+        shaken = Troubles(**{name: packed(value) for name, value in vars(shaken).items()})
+    own = AxleRows(**{name: value[rows] for name, value in vars(axles).items()})
+    told = descriptors(own, VibrationInput(**every, length_s=acts.length_s[:1], troubles=shaken), random)
+    whole = {}
+    for name, values in told.items():
+        whole[name] = np.full(acts.speed_m_s.shape, np.nan)
+        whole[name][steps, rows] = values[0]
+    return whole
 
 
 def _troubles(fleet: Fitted, upsets: Upsets, run: Run) -> Troubles:

@@ -90,6 +90,16 @@ def test_the_regulations_steepest_climb_makes_the_axle_hotter_than_the_flat(flee
     assert ends[1] > ends[0] + 10.0
 
 
+def test_a_cycle_can_be_driven_again_each_day(fleet: FleetSpec) -> None:
+    count = 3601
+    cycle = Cycle(np.arange(float(count)), np.full(count, 20.0), np.zeros(count))
+    trip = trip_of_cycle(cycle, traction_of(fleet.vehicle("hv-101")))
+    edges = ANCHOR_S + 1800.0 * np.arange(4 * 48 + 1)
+    once, daily = (CycleDuty(trip, ANCHOR_S, repeat_s=repeat).windows(edges) for repeat in (None, 86400.0))
+    assert once.mean("moving").sum() == pytest.approx(2.0)
+    assert_allclose(daily.mean("moving").reshape(4, 48), np.tile(once.mean("moving")[:48], (4, 1)))
+
+
 def test_what_is_no_wheel_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "x.whl"
     path.write_bytes(b"no zip")

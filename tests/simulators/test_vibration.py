@@ -10,7 +10,10 @@ from numpy.testing import assert_allclose
 
 from axlewright_models.spec import FleetSpec
 from axlewright_simulators import vibration
+from axlewright_simulators.knobs import Louder
+from axlewright_simulators.measure import on_the_road
 from axlewright_simulators.parameters import AxleRows, axle_rows, joint_angles_deg
+from axlewright_simulators.troubles import Troubles
 
 
 @pytest.fixture
@@ -128,3 +131,46 @@ def test_a_shaft_between_two_axles_stays_in_balance_when_both_tip_alike(axles: A
     assert torsion[1] == pytest.approx(0.0, abs=1e-9)  # equal angles cancel, by symmetry
     assert torsion[0] > 20.0
     assert np.all(np.degrees(angle) > 3.0)
+
+
+def test_windows_worked_out_on_the_road_alone_are_those_of_all_windows(axles: AxleRows) -> None:
+    given = acts(windows=40)
+    speed = np.where(np.arange(40)[:, None] % 3 == 0, 2.0, 15.0 + 0.2 * np.arange(40)[:, None]) + np.zeros((40, 2))
+    spall = np.linspace(0.0, 0.5, 80).reshape(40, 2)
+    given = replace(given, speed_m_s=speed, troubles=Troubles(spall=spall, play=0.3))
+    whole, packed = (
+        work(axles, given, Louder(np.random.PCG64(1), 0.0)) for work in (vibration.descriptors, on_the_road)
+    )
+    assert whole.keys() == packed.keys()
+    for name in whole:
+        assert_allclose(packed[name], whole[name], err_msg=name)
+    assert np.isnan(packed["vib/rms"]).mean() == pytest.approx(14.0 / 40.0)
+
+
+def test_velocity_is_acceleration_over_angular_frequency(axles: AxleRows) -> None:
+    # A single strong line at the driveshaft's first order: v = a / (2 pi f sqrt 2).
+    given = acts(speed_m_s=22.0, unbalance_added=400.0)
+    told = vibration.descriptors(axles, given, Louder(np.random.PCG64(1), 0.0))
+    shaft_hz = 22.0 * 0.313 * axles.ratio
+    line = 1000.0 * told["vib/order/driveshaft-1"][0] / (2.0 * np.pi * shaft_hz * np.sqrt(2.0))
+    assert_allclose(told["vib/velocity"][0], line, rtol=0.05)
+
+
+def test_blows_raise_kurtosis_and_crest_together(axles: AxleRows) -> None:
+    given = acts()
+    sound, spalled = (
+        medians(axles, replace(given, troubles=Troubles(spall=np.full((400, 2), size)))) for size in (0.0, 0.5)
+    )
+    for name in ("vib/kurtosis", "vib/crest"):
+        assert np.all(spalled[name] > 1.3 * sound[name]), name
+    # Ten thousand Gaussian samples: the highest lies near sqrt(2 ln 10000) = 4.3 times their rms.
+    assert np.all((sound["vib/crest"] > 3.7) & (sound["vib/crest"] < 5.0))
+
+
+def test_yokes_out_of_phase_turn_one_joints_excitation_against_the_others(axles: AxleRows) -> None:
+    even = replace(axles, joint_front_deg=np.full(2, 4.0), joint_rear_deg=np.full(2, 3.0))
+    rad_s = np.full(2, 1800.0 * 2.0 * np.pi / 60.0)
+    torsion = [vibration.joint_excitation(even, np.zeros(2), rad_s, phase)[0][0] for phase in (0.0, 45.0, 90.0, 180.0)]
+    # Exact composition and formula at 1800 rpm, rad/s2: in phase 75.8, a quarter turn out 270.6 (the squares add).
+    assert_allclose([torsion[0], torsion[2], torsion[3]], [75.76, 270.58, 75.76], rtol=1e-3)
+    assert torsion[0] < torsion[1] < torsion[2]
