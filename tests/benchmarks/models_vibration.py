@@ -38,13 +38,18 @@ def parts() -> dict[str, Callable[[], object]]:
     times = np.arange(int(RATE_HZ * SECONDS)) / RATE_HZ
     speed, when = np.linspace(27.0, 30.0, 101), np.linspace(0.0, SECONDS, 101)
     turns = turns_from_speed(speed, when, times)
-    samples = rng.standard_normal((SENSORS, times.size)) + 2.0 * np.sin(4.0 * np.pi * turns)
+    # In single precision, as the edge's sources hand them over.
+    samples = (rng.standard_normal((SENSORS, times.size)) + 2.0 * np.sin(4.0 * np.pi * turns)).astype(np.float32)
     return {
         "scipy.signal.welch, 4096 a segment": lambda: welch(samples, RATE_HZ, nperseg=4096),
         "all features of the window": lambda: features.window_features(
             samples, RATE_HZ, turns_from_speed(speed, when, times), MACHINE
         ),
-        "  rms and kurtosis": lambda: (descriptors.rms(samples), descriptors.kurtosis(samples)),
+        "  rms, kurtosis, crest": lambda: (
+            descriptors.rms(samples),
+            descriptors.kurtosis(samples),
+            descriptors.crest_factor(samples),
+        ),
         "  orders (angle resampling)": lambda: features.order_features(samples, RATE_HZ, turns, MACHINE),
         "  envelope (band selection)": lambda: features.envelope_features(samples, RATE_HZ, turns, BEARING),
         "bearing decision, envelope included": lambda: features.bearing_decisions(samples, RATE_HZ, turns, BEARING),
