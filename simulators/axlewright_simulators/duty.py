@@ -46,15 +46,16 @@ class DutyWindows:
 
 @dataclass(frozen=True)
 class Habits:
-    """How one driver and one set of tyres differ from the next.
+    """How one driver, his tyres and his trailers differ from the next's.
 
     ``pace`` is the share of the limits that he drives; ``tyre_worn`` is how far the drive tyres' life is used at the
-    anchor.
+    anchor; ``trailers`` says whether each shift brings another trailer, and ``wears`` whether tyres wear.
     """
 
     pace: float = 1.0
     tyre_worn: float = 0.0
     wears: bool = False
+    trailers: bool = False
 
     def radius_factor(self, since_anchor_s: float) -> float:
         """Return the rolling radius over that of the fleet file; worn tyres are changed for new ones in their turn."""
@@ -70,7 +71,22 @@ TREAD_SHARE = 0.012  # of the rolling radius: some 12 mm of tread on half a metr
 def draw_habits(seed: int, place: int) -> Habits:
     """Return the habits of one truck's driver, and how worn its tyres are."""
     random = np.random.default_rng([seed, place, 14])
-    return Habits(float(random.uniform(0.92, 1.0)), float(random.uniform(0.0, 1.0)), wears=True)
+    return Habits(float(random.uniform(0.92, 1.0)), float(random.uniform(0.0, 1.0)), wears=True, trailers=True)
+
+
+@dataclass(frozen=True)
+class Trailer:
+    """What a trailer changes: its tare against the usual one [kg], and factors of drag area and rolling resistance."""
+
+    heavier_kg: float = 0.0
+    drag: float = 1.0
+    rolling: float = 1.0
+
+
+def draw_trailer(seed: int, place: int, shift: int) -> Trailer:
+    """Return the trailer of one shift of one truck: box, flatbed or tipper, on fresh tyres or old ones."""
+    random = np.random.default_rng([seed, place, shift + 100_000, 15])
+    return Trailer(*(float(random.uniform(*span)) for span in ((-1500.0, 1500.0), (0.85, 1.15), (0.9, 1.12))))
 
 
 class Duty(Protocol):
@@ -165,18 +181,29 @@ class WorkingDays:
                 sizes[event.kind] *= event.severity
         if self.habits is STEADY and all(size == 1.0 for size in sizes.values()):
             return route
-        return with_habits(route, self.habits.pace, sizes["overload"], sizes["mountain-duty"])
+        heavier_kg = self.trailer(shift).heavier_kg
+        return with_habits(route, self.habits.pace, sizes["overload"], sizes["mountain-duty"], heavier_kg)
+
+    def trailer(self, shift: int) -> Trailer:
+        """Return what it draws on a shift."""
+        return draw_trailer(self.seed, self.place, shift) if self.habits.trailers else Trailer()
 
     def traction_on(self, shift: int) -> Traction:
-        """Return what the truck pulls with on a shift: its tyres wear, and are changed."""
+        """Return what the truck pulls with on a shift: its tyres wear, and are changed; trailers differ."""
         about_s = self._about_s(shift)
         factor = self.habits.radius_factor(about_s - self.anchor_s)
         for event in self.events:
             if event.kind == "tyre-radius":
                 factor *= 1.0 + float(event.level(about_s))
-        if factor == 1.0:
+        if factor == 1.0 and not self.habits.trailers:
             return self.traction
-        return replace(self.traction, revolutions_per_m=self.traction.revolutions_per_m / factor)
+        trailer = self.trailer(shift)
+        return replace(
+            self.traction,
+            revolutions_per_m=self.traction.revolutions_per_m / factor,
+            drag_area_m2=self.traction.drag_area_m2 * trailer.drag,
+            rolling=self.traction.rolling * trailer.rolling,
+        )
 
     def _about_s(self, shift: int) -> float:
         """Return about when a shift is driven, in Unix time. [s]"""

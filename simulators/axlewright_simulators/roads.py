@@ -67,12 +67,12 @@ def draw_route(work: Work, seed: int, place: int, shift: int) -> Route:
     )
 
 
-def with_habits(route: Route, pace: float, payload: float = 1.0, hills: float = 1.0) -> Route:
+def with_habits(route: Route, pace: float, payload: float = 1.0, hills: float = 1.0, heavier_kg: float = 0.0) -> Route:
     """Return the route as a driver takes it who keeps to a share of the limits, with more load or over steeper hills.
 
     Grades stay within the steepest that a road has anywhere here, 9 %.
     """
-    mass = TARE_KG + payload * (route.mass_kg - TARE_KG)
+    mass = TARE_KG + heavier_kg + payload * (route.mass_kg - TARE_KG)
     return Route(route.limit_m_s * pace, np.clip(route.grade * hills, -0.09, 0.09), mass, route.dwell_s)
 
 

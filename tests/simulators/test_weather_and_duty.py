@@ -6,6 +6,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_array_equal
 
+from axlewright_simulators.demo_fleet import demo_fleet
+from axlewright_simulators.duty import STEADY, TREAD_SHARE, Habits, WorkingDays
+from axlewright_simulators.fleet import FleetSimulator
+from axlewright_simulators.fleets import large_fleet
 from axlewright_simulators.roads import LONG_DISTANCE, STONE_AND_TIMBER, Work, draw_route, with_stop
 from axlewright_simulators.weather import DAY_S, Weather
 
@@ -64,3 +68,24 @@ def test_a_stop_put_in_is_one_stop_of_the_length_asked_for() -> None:
     stopped = with_stop(route, 50_000.0, 1500.0)
     assert stopped.dwell_s.sum() - route.dwell_s.sum() == pytest.approx(1500.0, abs=60.0)
     assert np.diff(np.flatnonzero(stopped.limit_m_s == 0.0)).min() >= 2
+
+
+def test_drivers_and_trailers_of_large_fleets_differ_and_those_of_the_demonstration_do_not() -> None:
+    fleet = large_fleet(8, seed=2)
+    for names, spec, differ in ((list(fleet.vehicles), fleet, True), (["hv-101", "hv-102"], demo_fleet(), False)):
+        simulator = FleetSimulator(spec, seed=1, anchor_s=1.78e9, begin_s=1.78e9, vehicles=names)
+        duties = [duty for duty in simulator._duties if isinstance(duty, WorkingDays)]
+        assert len(duties) == len(names)
+        assert (len({duty.habits.pace for duty in duties}) == len(duties)) is differ
+        drags = {duty.traction_on(shift).drag_area_m2 for duty in duties[:1] for shift in range(5)}
+        assert (len(drags) == 5) is differ
+        empty = [float(duty.route(shift).mass_kg.min()) for duty in duties for shift in range(5)]
+        assert (np.ptp(empty) > 500.0) or not differ
+
+
+def test_tyres_wear_down_to_their_tread_and_begin_anew() -> None:
+    habits = Habits(wears=True)
+    factors = np.array([habits.radius_factor(day * DAY_S) for day in range(1200)])
+    assert factors.max() == 1.0 and factors.min() == pytest.approx(1.0 - TREAD_SHARE, abs=1e-4)
+    assert np.sum(np.diff(factors) > 0.0) == 2  # two changes in 1,200 days of a 500-day life
+    assert STEADY.radius_factor(1e9) == 1.0
