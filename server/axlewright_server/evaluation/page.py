@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 
-from axlewright_server.evaluation import pictures, series
+from axlewright_server.evaluation import series
 from axlewright_server.evaluation.record import Alert, Run, Unit
 from axlewright_server.evaluation.summary import NOT_TOLD, Case, Summary, confusion
 from axlewright_server.evaluation.table import Table
+from axlewright_server.evaluation.truck_picture import truck_picture
 
 STYLE = """
 body { font-family: system-ui, sans-serif; color: #333; background: #f4f4f4 }
@@ -121,7 +122,7 @@ def case_html(case: Worst, folder: Path) -> str:
     picture = (
         "<p class='note'>No readings were kept of this truck.</p>"
         if kept is None
-        else pictures.truck_picture(kept, case.unit, case.alerts, case.title)
+        else truck_picture(kept, case.unit, case.alerts, case.title)
     )
     event = case.unit.event
     severity = (

@@ -1,4 +1,4 @@
-"""The report's plots: curves against the baselines, reliability, lead times, one truck's readings around its fault."""
+"""The report's plots of figures: curves against the baselines, reliability, lead times."""
 
 from __future__ import annotations
 
@@ -6,13 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from axlewright_server.evaluation.counting import DAY_S
-from axlewright_server.evaluation.hourly import AXLE_CHANNELS
-from axlewright_server.evaluation.record import Alert, Unit
-from axlewright_server.evaluation.series import Series
 from axlewright_server.evaluation.summary import Curve, Reliability
 from axlewright_server.evaluation.svg import (
     ALARM,
+    DASHES,
     GREY,
     INK,
     PALE,
@@ -21,14 +18,10 @@ from axlewright_server.evaluation.svg import (
     course,
     drawing,
     line,
-    span,
     text,
-    triangle,
 )
 
-_DASHES = ("", "6 3", "2 3", "8 3 2 3", "1 4")
 _LEAST_RATE = 0.01
-_AROUND_DAYS = 25.0
 LABELS = {
     "fixed": "fixed thresholds",
     "ewma": "EWMA",
@@ -52,13 +45,13 @@ def curve_picture(curves: Sequence[Curve], own: tuple[float, float]) -> str:
         if not points:
             continue
         xs, ys = [np.log10(rate) for rate, _ in points], [share for _, share in points]
-        parts.append(course(frame, xs, ys, GREY, 1.6, _DASHES[place % len(_DASHES)]))
+        parts.append(course(frame, xs, ys, GREY, 1.6, DASHES[place % len(DASHES)]))
         parts += [
             f"<circle cx='{frame.at_x(x):.1f}' cy='{frame.at_y(y):.1f}' r='2' fill='{GREY}'/>"
             for x, y in zip(xs, ys, strict=True)
         ]
         y = 60.0 + 18.0 * place
-        parts.append(line(600, y, 630, y, GREY, 1.6, _DASHES[place % len(_DASHES)]))
+        parts.append(line(600, y, 630, y, GREY, 1.6, DASHES[place % len(DASHES)]))
         parts.append(text(636, y + 4, LABELS.get(curve.name, curve.name)))
     x, y = frame.at_x(np.log10(max(own[0], _LEAST_RATE))), frame.at_y(own[1])
     parts.append(f"<rect x='{x - 5:.1f}' y='{y - 5:.1f}' width='10' height='10' fill='{INK}'/>")
@@ -85,13 +78,7 @@ def lead_picture(rows: Sequence[tuple[str, Sequence[float], int]]) -> str:
     height = 22 * len(rows)
     longest = max((value for _, values, _ in rows for value in values), default=1.0)
     frame = Frame(230, 30, 480, max(height, 20), (0.0, max(longest * 1.05, 1.0)), (0.0, float(max(len(rows), 1))))
-    parts = [
-        axes(
-            Frame(frame.left, frame.top, frame.width, frame.height, frame.x, (0.0, 1e-9)),
-            "days before functional failure",
-            "",
-        )
-    ]
+    parts = [axes(frame, "days before functional failure", "", y_scale=False)]
     for place, (name, values, missed) in enumerate(rows):
         y = frame.top + 22 * place + 11
         parts.append(line(frame.left, y, frame.left + frame.width, y))
@@ -103,118 +90,3 @@ def lead_picture(rows: Sequence[tuple[str, Sequence[float], int]]) -> str:
         if missed:
             parts.append(text(frame.left + 2, y + 4, f"× {missed} missed", colour=ALARM))
     return drawing(760, height + 80, parts, "Lead time by scenario")
-
-
-def truck_picture(series: Series, unit: Unit, alerts: Sequence[Alert], title: str) -> str:
-    """Return a truck's readings around its fault or first false advisory, with onset, failure and advisories marked."""
-    begin_s, end_s = _window(unit, alerts)
-    chosen = (series.times_s >= begin_s) & (series.times_s <= end_s)
-    zero_s = unit.event.onset_s if unit.event is not None else (alerts[0].time_s if alerts else begin_s)
-    days = (series.times_s[chosen] - zero_s) / DAY_S
-    across = ((begin_s - zero_s) / DAY_S, (end_s - zero_s) / DAY_S)
-    panels = _panels(series, chosen, series.times_s[chosen] < zero_s)
-    parts: list[str] = []
-    height = 92
-    for place, (name, columns) in enumerate(panels):
-        frame = Frame(
-            60, 40 + place * (height + 30), 680, height, across, span(np.concatenate([c for _, c in columns]))
-        )
-        last = place == len(panels) - 1
-        parts.append(
-            axes(
-                frame,
-                "days since onset" if unit.event is not None else "days since the first false advisory" if last else "",
-                name,
-            )
-        )
-        for dash, (label, values) in zip(_DASHES, columns, strict=False):
-            parts.append(course(frame, days, values, INK if not dash else GREY, 1.1, dash))
-            known = np.flatnonzero(np.isfinite(values))
-            if len(known) and label:
-                parts.append(text(745, frame.at_y(float(values[known[-1]])) + 4, label, colour=GREY))
-        parts += _moments(frame, unit, zero_s)
-    top = 40.0
-    bottom = 40 + len(panels) * (height + 30) - 30
-    parts += _alert_marks(alerts, across, zero_s, top, bottom)
-    return drawing(840, bottom + 45, parts, title)
-
-
-def _window(unit: Unit, alerts: Sequence[Alert]) -> tuple[float, float]:
-    if unit.event is not None:
-        begin_s = max(unit.begin_s, unit.event.onset_s - _AROUND_DAYS * DAY_S)
-        return begin_s, max(begin_s + DAY_S, min(unit.end_s, unit.horizon_s + 2.0 * DAY_S))
-    middle_s = alerts[0].time_s if alerts else unit.begin_s
-    return max(unit.begin_s, middle_s - _AROUND_DAYS * DAY_S), min(unit.end_s, middle_s + 10.0 * DAY_S)
-
-
-def _panels(series: Series, chosen: np.ndarray, before: np.ndarray) -> list[tuple[str, list[tuple[str, np.ndarray]]]]:
-    """Return lube, heights, and the two vibration channels that changed most."""
-    of = [f"axle {position}" for position in series.positions]
-    lube = [(label, series.channel("lube")[chosen, place]) for place, label in enumerate(of)]
-    lube.append(("air", series.ambient[chosen]))
-    sides = [
-        (f"{side}", np.nanmean(_nan_safe(series.channel(f"height/{side}")[chosen]), axis=1))
-        for side in ("left", "right")
-    ]
-    panels = [("lube and air, Cel", lube), ("ride height, mean of the drive axles, mm", sides)]
-    for name in _changed(series, chosen, before)[:2]:
-        columns = [(label, series.channel(name)[chosen, place]) for place, label in enumerate(of)]
-        panels += [(f"{name}, {'/' if name == 'vib/kurtosis' else 'm/s2'}", columns)]
-    return panels
-
-
-def _nan_safe(values: np.ndarray) -> np.ndarray:
-    """Return values with rows of nothing but NaN kept quiet: nanmean would warn."""
-    filled = values.copy()
-    filled[np.isnan(values).all(axis=1)] = 0.0
-    filled[np.isnan(values).all(axis=1), 0] = 0.0
-    result = np.where(np.isnan(values).all(axis=1)[:, None], np.inf, values)
-    return np.asarray(result)
-
-
-def _changed(series: Series, chosen: np.ndarray, before: np.ndarray) -> list[str]:
-    scores = []
-    for name in (name for name in AXLE_CHANNELS if name.startswith("vib/")):
-        values = series.channel(name)[chosen]
-        early, late = values[before], values[~before]
-        best = 0.0
-        for axle in range(values.shape[1]):
-            one, two = early[:, axle], late[:, axle]
-            one, two = one[np.isfinite(one)], two[np.isfinite(two)]
-            if len(one) > 8 and len(two) > 8:
-                best = max(best, abs(float(np.mean(two[-40:]) - np.mean(one))) / (float(np.std(one)) + 1e-9))
-        scores.append((best, name))
-    return [name for score, name in sorted(scores, reverse=True) if score > 0.0]
-
-
-def _moments(frame: Frame, unit: Unit, zero_s: float) -> list[str]:
-    parts: list[str] = []
-    event = unit.event
-    if event is None:
-        return parts
-    for words, time_s in (("onset", event.onset_s), ("failure", event.failure_s), ("end", event.end_s)):
-        if time_s is None:
-            continue
-        day = (time_s - zero_s) / DAY_S
-        if frame.x[0] <= day <= frame.x[1]:
-            x = frame.at_x(day)
-            parts.append(
-                line(x, frame.top, x, frame.top + frame.height, ALARM if words == "failure" else INK, 1.2, "3 2")
-            )
-            parts.append(text(x + 3, frame.top + frame.height - 4, words, colour=ALARM if words == "failure" else INK))
-    return parts
-
-
-def _alert_marks(
-    alerts: Sequence[Alert], across: tuple[float, float], zero_s: float, top: float, bottom: float
-) -> list[str]:
-    parts = []
-    frame = Frame(60, top, 680, bottom - top, across, (0.0, 1.0))
-    shown = [alert for alert in alerts if across[0] <= (alert.time_s - zero_s) / DAY_S <= across[1]]
-    for number, alert in enumerate(shown[:8]):
-        x = frame.at_x((alert.time_s - zero_s) / DAY_S)
-        y = top - 22 + 11 * (number % 2)
-        parts.append(line(x, y, x, bottom, ALARM, 0.6, "1 2"))
-        parts.append(triangle(x, y, ALARM))
-        parts.append(text(x + 7, y - 1, f"{alert.first.cause}, axle {alert.axle}", colour=ALARM))
-    return parts

@@ -14,6 +14,7 @@ from axlewright_server.evaluation.record import Alert, Forecast, Run, Source, Un
 
 NOT_TOLD = "(no advisory)"
 BINS = 10
+NO_CAUSE = frozenset({"none-of-these", "unexplained"})
 DOUBTS = frozenset({"ambiguous", "lines-coincide"})
 
 
@@ -211,7 +212,7 @@ def _stated(run: Run, of: dict[str, list[Alert]]) -> list[tuple[float, bool]]:
             if not (after or quiet):
                 continue
             true = set(event.causes) if after and event is not None and on_right_axle(unit, alert.axle) else set()
-            found += [(probability, name in true) for name, probability in alert.first.causes]
+            found += [(p, name in true) for name, p in alert.first.causes if name not in NO_CAUSE]
     return found
 
 

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 INK, GREY, PALE, GRID = "#333333", "#777777", "#b0b0b0", "#e4e4e4"
 ALARM, CAUTION = "#c62828", "#b26a00"
+DASHES = ("", "6 3", "2 3", "8 3 2 3", "1 4")
 FONT = "font-family='system-ui, sans-serif' font-size='11'"
 
 
@@ -101,10 +102,16 @@ def _path(frame: Frame, x: NDArray[np.float64], y: NDArray[np.float64]) -> str:
     return f"M{pairs[0]}h1" if len(pairs) == 1 else "M" + "L".join(pairs)
 
 
-def axes(frame: Frame, x_title: str, y_title: str, x_words: Sequence[tuple[float, str]] | None = None) -> str:
+def axes(
+    frame: Frame,
+    x_title: str,
+    y_title: str,
+    x_words: Sequence[tuple[float, str]] | None = None,
+    y_scale: bool = True,
+) -> str:
     """Return grid, scale and titles of a panel."""
     parts = []
-    for value in ticks(*frame.y, most=4):
+    for value in ticks(*frame.y, most=4) if y_scale else ():
         parts.append(line(frame.left, frame.at_y(value), frame.left + frame.width, frame.at_y(value)))
         parts.append(text(frame.left - 5, frame.at_y(value) + 4, number(value), "end", GREY))
     marks = x_words if x_words is not None else [(value, number(value)) for value in ticks(*frame.x)]
