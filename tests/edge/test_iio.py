@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from numpy.testing import assert_allclose, assert_array_equal
+from numpy.testing import assert_array_equal
 
 from axlewright_edge.clock import ManualClock, SystemClock
 from axlewright_edge.errors import SourceError
@@ -338,8 +338,16 @@ def test_times_of_pieces_follow_each_other(plug: Callable[..., IioTwin]) -> None
     source.open()
     found = gather(source, 1.0)
     source.close()
-    ends = [piece.elapsed_s + piece.samples.size / piece.rate_hz for piece in found]
-    assert_allclose([piece.elapsed_s for piece in found[1:]], ends[:-1], atol=0.005)
+    check_times(found)
+
+
+def check_times(pieces: list[Piece]) -> None:
+    """Fail where pieces leave gaps. A reader that the machine has held up learns later how soon scans can come: then
+    the times are set back once, and never forward."""
+    ends = [piece.elapsed_s + piece.samples.size / piece.rate_hz for piece in pieces]
+    steps = np.array([piece.elapsed_s for piece in pieces[1:]]) - ends[:-1]
+    assert np.median(np.abs(steps)) < 1e-3
+    assert steps.max() < 0.005 and steps.sum() > -0.3
 
 
 def test_a_clipped_converter_is_counted(plug: Callable[..., IioTwin]) -> None:
@@ -407,8 +415,7 @@ def test_a_tacho_on_a_converter_tells_the_shafts_turns(plug: Callable[..., IioTw
     source.close()
     turns = np.concatenate([piece.samples for piece in found])
     assert {(piece.quantity, piece.sensor) for piece in found} == {("tacho", "shaft")}
-    ends = [piece.elapsed_s + piece.samples.size / piece.rate_hz for piece in found]
-    assert_allclose([piece.elapsed_s for piece in found[1:]], ends[:-1], atol=0.005)
+    check_times(found)
     assert (turns[-1] - turns[0]) / (turns.size - 1) * RATE_HZ == pytest.approx(20.0, rel=1e-3)
 
 

@@ -240,8 +240,8 @@ def check_pieces(pieces: list[Piece]) -> None:
         assert piece.axle > 0 or piece.quantity == "tacho"
         assert piece.samples.ndim == 1 and piece.samples.size > 0 and piece.rate_hz > 0.0
         assert piece.missing >= 0 and 0 <= piece.clipped <= piece.samples.size
-        # Stamps jitter; a piece never begins before the last one has ended.
-        assert piece.elapsed_s > ends.get(piece.sensor, -math.inf) - 0.02
+        # A piece never begins before the last one has ended, but for what a held-up reader has yet to learn of delays.
+        assert piece.elapsed_s > ends.get(piece.sensor, -math.inf) - 0.2
         ends[piece.sensor] = piece.elapsed_s + piece.samples.size / piece.rate_hz
 
 

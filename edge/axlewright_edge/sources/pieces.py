@@ -14,8 +14,9 @@ from axlewright_edge.sources.blocks import Piece
 
 # Time stamps of neighbouring pieces jitter by a transfer or two; more than this is a gap. Own choice.
 JITTER_S = 0.02
-# Where the stamps of a whole cut disagree with the stated rate by more, the stamps are believed. Own choice.
-RATE_DOUBT = 1e-3
+# Where the stamps of a whole cut disagree with the stated rate by more, the stamps are believed: a source that measures
+# its rate knows better than a few stamps, one that does not may be off by percents. Own choice.
+RATE_DOUBT = 0.01
 # No single gap fills more than this many samples: a stamp gone wild makes no memory.
 MOST_FILLED = 4_000_000
 
@@ -120,7 +121,8 @@ def _part(piece: Piece, begin_s: float, end_s: float) -> Piece | None:
 
 def _join(parts: Sequence[Piece]) -> Cut:
     """Return pieces end to end, with NaN where samples were lost between them."""
-    rate_hz = parts[0].rate_hz
+    # The newest part knows the rate best.
+    rate_hz = parts[-1].rate_hz
     runs, missing = [parts[0].samples], 0
     for last, piece in pairwise(parts):
         gap = (piece.elapsed_s - last.elapsed_s) * rate_hz - last.samples.size
