@@ -34,8 +34,10 @@ STRETCH_CHANGE = 0.12
 HOP = 0.25
 # Gear ratios on a vehicle bus and in fleet files are rounded to 0.001: up to 0.14 % of an overdrive.
 GEAR_TOLERANCE = 0.0015
-# Bins of the spectrum in which lines are looked for, per bin of the record.
+# Places tried when lines are looked for, per bin of the record; a line never lies far from one.
 FINER = 4
+# Up to so many places it costs less to sum at each than to transform the whole record.
+MOST_DIRECT = 120
 # Power of a line, as part of the strongest, below which it does not help to find the scale.
 FAINTEST = 1e-3
 # Where, in bins of a stretch, the noise beside a line is read; a Hann line reaches two bins.
@@ -99,40 +101,42 @@ def placed(record: AngleRecord, orders: Mapping[str, float], tolerance: float) -
     engine's off by another.
     """
     found = dict(orders)
-    families = [(list(found), tolerance), ([name for name in found if "engine" in name], GEAR_TOLERANCE)]
-    if tolerance > 0.0 or families[1][0]:
-        heights, spacing = _fine_power(record)
-        for names, most in families:
-            if names and most > 0.0:
-                factor = _common_scale(heights, spacing, np.array([found[name] for name in names]), most)
-                found |= {name: factor * found[name] for name in names}
+    for names, most in ((list(found), tolerance), ([name for name in found if "engine" in name], GEAR_TOLERANCE)):
+        if names and most > 0.0:
+            factor = _common_scale(record, np.array([found[name] for name in names]), most)
+            found |= {name: factor * found[name] for name in names}
     return found
 
 
-def _fine_power(record: AngleRecord) -> tuple[Array, float]:
-    """Return the power over order, all sensors together, so finely that a line never lies far from a bin."""
-    size = record.samples.shape[-1]
-    mean = record.samples.mean(axis=-1, keepdims=True)
-    lines = np.fft.rfft((record.samples - mean) * hann(size), FINER * size, axis=-1)
-    return np.asarray((lines.real**2 + lines.imag**2).sum(axis=0)), record.per_turn / (FINER * size)
-
-
-def _common_scale(power: Array, spacing: float, orders: Array, tolerance: float) -> float:
+def _common_scale(record: AngleRecord, orders: Array, tolerance: float) -> float:
     """Return the factor at which the lines together stand highest over the middle height of all places tried.
 
     Each line counts by its logarithm, so that no single one decides.
     """
-    steps = int(np.ceil(tolerance * float(orders.max()) / spacing))
+    steps = int(np.ceil(tolerance * float(orders.max()) * record.turns * FINER))
     factors = 1.0 + tolerance * np.arange(-steps, steps + 1) / max(steps, 1)
-    places = np.outer(orders, factors) / spacing
-    usable = places.max(axis=1) < power.size - 1
-    if not usable.any() or not power.max() > 0.0:
+    heights = _power_at(record, np.outer(orders, factors))
+    if not heights.max() > 0.0:
         return 1.0
-    heights = np.interp(places[usable], np.arange(power.size), power)
     # In a clean record the skirts of one line would outvote the line itself.
     floor = np.maximum(median(heights, axis=1, keepdims=True), FAINTEST * float(heights.max()))
     merit = np.log1p(heights / np.where(floor > 0.0, floor, 1.0)).sum(axis=0)
     return float(factors[int(np.argmax(merit))])
+
+
+def _power_at(record: AngleRecord, orders: Array) -> Array:
+    """Return the power at any orders, same shape, all sensors together."""
+    size = record.samples.shape[-1]
+    values = (record.samples - record.samples.mean(axis=-1, keepdims=True)) * hann(size)
+    bins = orders.ravel() * record.turns
+    if bins.size <= MOST_DIRECT:
+        lines = _fourier_sums(values, bins)
+        power = (lines.real**2 + lines.imag**2).sum(axis=0)
+    else:
+        fine = np.fft.rfft(values, FINER * size, axis=-1)
+        power = (fine.real**2 + fine.imag**2).sum(axis=0)
+        power = np.interp(FINER * bins, np.arange(power.size), power)
+    return np.asarray(power.reshape(orders.shape))
 
 
 def _stretch_turns(record: AngleRecord, positions: Array) -> Array:
