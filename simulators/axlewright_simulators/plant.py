@@ -174,8 +174,9 @@ def _shaken(axles: AxleRows, state: PlantState, heights: Array, drive: DriveInpu
     rows = axles.truck
     shaft_rad_s = 2.0 * np.pi * drive.mean("spin_1")[:, rows] * axles.ratio
     height = heights.mean(axis=2)[:, rows]
-    torsion, _ = joint_excitation(axles, height, shaft_rad_s, upsets.row("joint-phase"))
-    used = wear.joint_wear(torsion, drive.mean("moving")[:, rows], axles.wear_pace, drive.length_s)
+    torsion, angle_rad = joint_excitation(axles, height, shaft_rad_s, upsets.row("joint-phase"))
+    inertial = (shaft_rad_s * angle_rad) ** 2
+    used = wear.joint_wear(torsion, inertial, drive.mean("moving")[:, rows], axles.wear_pace, drive.length_s)
     joints = np.minimum(state.wear.joint + np.cumsum(used, axis=0), 1.0)
     play = joints + upsets.row("joint-play")
     loose = Troubles(play=play, output=upsets.row("output-play"), centre=upsets.row("centre-bearing"))

@@ -27,7 +27,8 @@ PRESSED_LEAK_PER_H_KPA = 3.0e-4
 LIP_PRESSURE_KPA = 20.0  # pressure that doubles a lip's ageing
 RATED_N_M = 1500.0  # torque at the transmission output that counts as rated
 JOINT_LIMIT_RAD_S2 = 400.0  # the torsional limit that published joint-angle tables imply
-JOINT_LIFE_H = 1200.0  # of joints that run at that limit
+INERTIAL_LIMIT_RAD_S2 = 500.0  # speed squared times a joint's own angle squared, coasting: trade figure, from memory
+JOINT_LIFE_H = 1200.0  # of joints that run at either limit
 JOINT_EXPONENT = 3.0  # life falls with the third power of the load, as rolling bearings' does (10/3)
 SHAKE_M_S2 = 0.5  # shaft vibration that doubles a lip's ageing
 FIRST_FLAKE = 0.03  # size of a spall when it begins
@@ -73,9 +74,9 @@ def fresh(count: int, seed: tuple[int, ...]) -> WearState:
     return WearState(random.uniform(0.94, 1.02, count), random.uniform(0.05, 0.5, count), *np.zeros((3, count)))
 
 
-def joint_wear(torsion_rad_s2: Array, moving: Array, pace: Array, step_s: Array) -> Array:
-    """Return the life that joints use up in each step, (t, r), from their torsional excitation (t, r)."""
-    over = torsion_rad_s2 / JOINT_LIMIT_RAD_S2
+def joint_wear(torsion_rad_s2: Array, inertial_rad_s2: Array, moving: Array, pace: Array, step_s: Array) -> Array:
+    """Return the life that joints use up in each step, (t, r), from what they excite together and alone (t, r)."""
+    over = np.hypot(torsion_rad_s2 / JOINT_LIMIT_RAD_S2, inertial_rad_s2 / INERTIAL_LIMIT_RAD_S2)
     return np.asarray(over**JOINT_EXPONENT * pace * moving * step_s[:, None] / 3600.0 / JOINT_LIFE_H)
 
 

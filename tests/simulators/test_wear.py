@@ -96,7 +96,7 @@ def test_a_dry_hot_bearing_begins_to_spall() -> None:
 def test_joints_live_their_life_at_the_limit_and_an_eighth_of_it_at_twice() -> None:
     step = np.array([HOUR_S])
     used = [
-        float(wear.joint_wear(np.full((1, 1), torsion), np.ones((1, 1)), np.ones(1), step)[0, 0])
+        float(wear.joint_wear(np.full((1, 1), torsion), np.zeros((1, 1)), np.ones((1, 1)), np.ones(1), step)[0, 0])
         for torsion in (wear.JOINT_LIMIT_RAD_S2, 2.0 * wear.JOINT_LIMIT_RAD_S2)
     ]
     assert used[0] * wear.JOINT_LIFE_H == pytest.approx(1.0) and used[1] == pytest.approx(8.0 * used[0])
