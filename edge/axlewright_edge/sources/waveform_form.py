@@ -69,7 +69,9 @@ class Recorded:
             return turns_from_speed(self.shaft_speed / 60.0, times, times), 0.0
         if self.road_speed is not None:
             if turns_per_km is None:
-                raise SourceError("road speed alone does not tell how the driveshaft turns: name truck and axle, or teeth")
+                raise SourceError(
+                    "road speed alone does not tell how the driveshaft turns: name truck and axle, or teeth"
+                )
             return turns_from_speed(self.road_speed * (turns_per_km / 3600.0), times, times), ROAD_SPEED_TOLERANCE
         return np.zeros(times.size), 0.0
 
