@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 from importlib import resources
+from pathlib import Path
 
 import pytest
 from known_truth import fleet
@@ -160,6 +162,23 @@ def test_every_symptom_of_the_detectors_has_its_place_in_the_knowledge_base():
     assert len([name for name in spoken if "/" in name]) == len(LINES)
     spoken -= {"ambiguous", "lines-coincide"}  # they say that lines can't be told apart, not what is there
     assert [key for key in sorted(spoken | known) if KNOWLEDGE.evidence_of(key) is None] == []
+
+
+def test_every_key_that_the_detectors_readme_lists_is_evidence_of_something():
+    text = (Path(__file__).parents[2] / "server/axlewright_server/detectors/README.md").read_text(encoding="utf-8")
+    cells = [line.split("|")[1] for line in text.splitlines() if line.startswith("| `")]
+    keys = {key for cell in cells for key in re.findall("`([^`]+)`", cell)} - {"ambiguous", "lines-coincide"}
+    assert len(keys) > 40
+    concrete = set()
+    for key in keys:
+        if key.startswith("envelope"):
+            concrete.add(key.replace("<line>", "cage"))
+        elif key.endswith(":*"):
+            sensor = "height/left" if key.startswith("sensor-disagreement") else "lube"
+            concrete.add(key.replace("*", sensor))
+        else:
+            concrete |= {key.replace("<line>", line).replace("<side>", "right") for line in ("wheel-3", "engine-0.5")}
+    assert sorted(key for key in concrete if KNOWLEDGE.evidence_of(key) is None) == []
 
 
 def test_fresh_detectors_can_show_nothing_yet():
