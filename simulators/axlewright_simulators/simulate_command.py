@@ -33,7 +33,7 @@ def _arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--begin", metavar="ISO", help="first moment, UTC (a month of 2025 by the first seed)")
     parser.add_argument("--climates", nargs="+", default=list(CLIMATES), metavar="NAME", help=", ".join(CLIMATES))
     parser.add_argument("--window", type=float, default=60.0, metavar="S", help="length of a window, seconds (60)")
-    parser.add_argument("--parameter-spread", type=float, default=0.0, metavar="S", help="0.3: off by up to 30 % (0)")
+    parser.add_argument("--parameter-spread", type=float, default=0.0, metavar="S", help="0.3: off by up to 30 %% (0)")
     parser.add_argument("--noise", type=float, default=1.0, metavar="F", help="factor of all measuring noise (1)")
     parser.add_argument(
         "--missing-sensors", type=float, default=0.0, metavar="S", help="share of sensors not fitted (0)"
