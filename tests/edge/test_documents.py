@@ -24,12 +24,22 @@ def test_the_sample_is_a_valid_agent_file() -> None:
     assert agent.outbox.bounds == config.Bounds(), "the sample's bounds are not the defaults that it shows"
 
 
-def test_the_samples_other_source_is_valid_too() -> None:
-    before, replay = SAMPLE.split("# Recorded readings instead:\n")
-    simulated = before.index("[source]")
-    lines = [line.removeprefix("# ") for line in replay.splitlines()]
-    agent = parse_agent(before[:simulated] + "\n".join(lines))
-    assert isinstance(agent.source, config.ReplaySettings)
+def uncommented(block: str) -> str:
+    """Return a part of the sample that stands in comments, without the sentences above it."""
+    lines = [line.removeprefix("#").removeprefix(" ") for line in block.splitlines()]
+    return "\n".join(line for line in lines if re.match(r"[\w\[{]+.*[=\]]", line))
+
+
+@pytest.mark.parametrize(
+    ("heading", "kind"),
+    [("# Recorded readings instead", config.ReplaySettings), ("# The truck's own sensors", config.SensorsSettings)],
+)
+def test_the_samples_other_sources_are_valid_too(heading: str, kind: type) -> None:
+    block = SAMPLE.split(heading)[1].split("\n\n")[0]
+    # Of what shows each key once not all goes together: a recorded bus and a live one, four ways to know the shaft.
+    text = SAMPLE[: SAMPLE.index("[source]")] + uncommented(block).split("[[source.recording]]")[0]
+    text = re.sub(r"(?m)^(file|speed) = .*(recorded bus|of the recording).*$", "", text)
+    assert isinstance(parse_agent(text).source, kind)
 
 
 @pytest.mark.parametrize(
@@ -46,8 +56,13 @@ def test_the_samples_other_source_is_valid_too() -> None:
 def test_the_sample_shows_every_key(struct: type) -> None:
     for key in struct.__struct_fields__:  # type: ignore[attr-defined]
         # A password in the file itself is possible and not recommended; the sample shows the better way.
-        if key not in ("source", "outbox", "broker", "password"):
+        if key not in ("source", "outbox", "broker", "guard", "bursts", "password"):
             assert re.search(rf"^(# )?{key} = ", SAMPLE, re.MULTILINE), f"{key} is not in agent.toml"
+
+
+@pytest.mark.parametrize("table", ["outbox", "broker", "guard", "source", "bursts"])
+def test_the_sample_shows_every_table(table: str) -> None:
+    assert re.search(rf"^(# )?\[{table}\]", SAMPLE, re.MULTILINE)
 
 
 def test_the_readmes_table_is_read(tmp_path: Path) -> None:
