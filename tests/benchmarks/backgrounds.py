@@ -39,8 +39,12 @@ def look(kernel: Kernel, stood: Counter[str], looked: Counter[str]) -> None:
     for row, view in enumerate(views):
         partner = int(kernel.table.partner[row])
         found = seen(kernel.knowledge, view, views[partner] if partner >= 0 else None)
-        looked.update(name for name in found if name in kernel.knowledge.evidence)
-        stood.update(name for name, stands in found.items() if stands)
+        standing = {name for name, stands in found.items() if stands}
+        for name in found.keys() & kernel.knowledge.evidence.keys():
+            given = set(kernel.knowledge.evidence[name].given)
+            if not given or given & standing:  # else its number is a chance given something that does not stand here
+                looked[name] += 1
+                stood[name] += name in standing
 
 
 def measure(seed: int, days: float, trucks: int, stood: Counter[str], looked: Counter[str]) -> None:
