@@ -23,6 +23,7 @@ from axlewright_server.detectors.ride_height import RideHeight
 from axlewright_server.detectors.sensor_health import SensorHealth
 from axlewright_server.detectors.suite import default_detectors
 from axlewright_server.detectors.table import AxleTable
+from axlewright_server.detectors.timing import put_back
 from axlewright_server.diagnosis.casebook import Casebook, Found
 from axlewright_server.diagnosis.decide import decide
 from axlewright_server.diagnosis.knowledge import Knowledge, load_knowledge
@@ -226,7 +227,7 @@ class Kernel:
         whole = len(batch) == len(self.table) and bool((batch.axles[1:] > batch.axles[:-1]).all())
         kept: dict[str, State] = {}
         for number, detector in enumerate(self._detectors):
-            state = self._states[number] if whole else self._states[number][batch.axles]
+            state = self._states[number] if whole else self._states[number].take(batch.axles)
             if detector is self._daily:  # the last one: it looks at what the models expect as well
                 derived = self._derive(batch, kept)
                 batch = self._with_derived(batch, derived)
@@ -237,7 +238,7 @@ class Kernel:
             if detector is self._health:
                 batch = dataclasses.replace(batch, values=self._health.masked(state, batch.values))
             if not whole:
-                self._states[number][batch.axles] = state
+                put_back(self._states[number], batch.axles, state)
         symptoms += self._end_orphans(batch, {(symptom.axle, symptom.key) for symptom in symptoms})
         symptoms.sort(key=lambda symptom: (symptom.axle, symptom.key))
         return symptoms, derived
