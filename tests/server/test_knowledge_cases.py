@@ -7,10 +7,12 @@ from pathlib import Path
 
 import pytest
 
+from axlewright_server.diagnosis.case import EXPLAINS_RATIO
 from axlewright_server.diagnosis.cases import Case, load_cases, try_cases, untried
 from axlewright_server.diagnosis.command import KNOWLEDGE as COMMAND
 from axlewright_server.diagnosis.facts import KnowledgeError
 from axlewright_server.diagnosis.knowledge import load_knowledge
+from axlewright_server.diagnosis.posterior import diagnose
 
 KNOWLEDGE = load_knowledge()
 CASES = load_cases()
@@ -24,6 +26,30 @@ def test_a_case_comes_out_as_a_specialist_expects(case: Case) -> None:
 
 def test_every_cause_has_a_case_that_it_leads() -> None:
     assert untried(KNOWLEDGE, CASES) == []
+
+
+@pytest.mark.parametrize("cause", list(KNOWLEDGE.causes))
+def test_what_explains_a_line_explains_the_source_that_is_told_from_it(cause: str) -> None:
+    """Else the same line would call for a second fault as soon as its source is told."""
+    pairs = {
+        "wheel-orders": ("source-wheel",),
+        "engine-orders": ("source-engine",),
+        "mesh-orders": ("source-gear-mesh",),
+        "envelope": ("source-bearing",),
+        "driveshaft-1": ("source-driveshaft-unbalance", "source-worn-yoke", "source-centre-bearing"),
+        "driveshaft-2": ("source-joint-angle", "source-worn-yoke", "source-centre-bearing"),
+    }
+    for line, sources in pairs.items():
+        if KNOWLEDGE.likelihood(cause, line) >= 0.1:
+            best = max(KNOWLEDGE.likelihood(cause, one) / KNOWLEDGE.background[one] for one in sources)
+            assert best >= EXPLAINS_RATIO, f"{cause}: {line}"
+
+
+def test_a_loss_of_lube_that_is_heard_in_gears_and_bearings_is_one_fault() -> None:
+    standing = ("lube-level", "lube-above-model", "hotter-than-partner", "mesh-orders", "source-gear-mesh")
+    seen = dict.fromkeys((*standing, "envelope", "source-bearing", "heat-with-torque"), True) | {"abrupt-onset": False}
+    (finding,) = diagnose(KNOWLEDGE, seen)
+    assert finding.cause == "low-lube-worn-pinion-seal"
 
 
 def test_lines_that_coincide_leave_the_causes_split() -> None:
