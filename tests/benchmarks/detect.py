@@ -1,11 +1,14 @@
-"""Measure the kernel offline: vehicle-days per second over 200 trucks, beside one bare numpy pass over the same arrays.
+"""Measure the kernel offline: rates over 200 trucks, beside river's drift detectors and one bare numpy pass.
 
 Run it as
 
-    python tests/benchmarks/detect.py [--trucks 200] [--hours 4]
+    python tests/benchmarks/detect.py [--trucks 200] [--hours 4] [--axles 100 1000 10000 100000]
 
 Healthy trucks with 36 channels drive without a pause, the dearest case (parked ones cost less), reported every 10 s and
-every 60 s. The bare pass sums and compares every value once: what merely touching the readings costs.
+every 60 s. A reading is one value of one channel of one axle and window. All in one process: rates are per core, in
+CPU time, so that other work on the machine does not count. The bare pass sums and compares every value once: what
+merely touching the readings costs. River judges the same axle channels value by value, ADWIN and PageHinkley on each, on as
+many axles as fit into a few seconds; it knows no gates, no baselines by speed and load, no physics.
 """
 
 from __future__ import annotations
@@ -13,24 +16,30 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
 from axlewright_models.signals import CHANNELS, ENVELOPE_CHANNELS, HIGH, INDEX, ORDER_CHANNELS
 from axlewright_models.spec import FleetSpec, parse_fleet
 from axlewright_server.kernel import Batch, Kernel
+from msgspec.structs import replace
 
 sys.path.insert(0, str(Path(__file__).parent))
 from machine import table
 
 BEGIN_S = 1_700_000_000.0
+AXLE_CHANNELS = ("lube", "height/left", "height/right", "bellows/left", "bellows/right", "vib/rms", "vib/kurtosis")
 
 
 def fleet(trucks: int) -> FleetSpec:
     """Return a fleet of equal tractors."""
-    text = 'fleet = "yard"\nname = "Benchmark"\n[types.tractor]\ntitle = "6x4 tractor"\n'
-    return parse_fleet(text + "".join(f'[vehicles.t-{number}]\ntype = "tractor"\n' for number in range(trucks)))
+    text = (
+        'fleet = "yard"\nname = "Benchmark"\n[types.tractor]\ntitle = "6x4 tractor"\n[vehicles.t-0]\ntype = "tractor"\n'
+    )
+    one = parse_fleet(text)
+    vehicles = {f"t-{number}": replace(one.vehicles["t-0"], id=f"t-{number}") for number in range(trucks)}
+    return replace(one, vehicles=vehicles)
 
 
 def batches(axles: int, steps: int, window_s: float) -> Iterator[Batch]:
@@ -58,43 +67,93 @@ def batches(axles: int, steps: int, window_s: float) -> Iterator[Batch]:
         yield Batch(rows, times, raw.copy(), raw, np.zeros(axles), np.zeros(axles, dtype=bool))
 
 
-def measure(trucks: int, hours: float, window_s: float) -> tuple[float, float, float]:
-    """Return seconds in the kernel, seconds in the bare pass, and the median milliseconds of a step."""
+def measure(trucks: int, hours: float, window_s: float) -> tuple[float, float, float, int]:
+    """Return seconds in the kernel, seconds in the bare pass, the median milliseconds of a step, and the readings."""
     kernel = Kernel(fleet(trucks))
     steps = max(2, round(hours * 3600.0 / window_s))
-    bare_s, step_s = 0.0, []
+    bare_s, step_s, readings = 0.0, [], 0
     for batch in batches(len(kernel.table), steps, window_s):
-        begin = time.perf_counter()
+        begin = time.process_time()
         kernel.step(batch)
-        step_s.append(time.perf_counter() - begin)
-        begin = time.perf_counter()
+        step_s.append(time.process_time() - begin)
+        begin = time.process_time()
         _bare(batch.raw)
-        bare_s += time.perf_counter() - begin
-    return sum(step_s), bare_s, 1e3 * float(np.median(step_s))
+        bare_s += time.process_time() - begin
+        readings += int(np.count_nonzero(~np.isnan(batch.raw)))
+    return sum(step_s), bare_s, 1e3 * float(np.median(step_s)), readings
 
 
 def _bare(raw: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return np.nansum(raw, axis=0), raw > HIGH
 
 
-def report(trucks: int, hours: float) -> str:
-    """Return the table of one run."""
+def river_rate(axles: int, steps: int) -> float:
+    """Return the readings that river's ADWIN and PageHinkley judge per second, both on every axle channel."""
+    from river.drift import ADWIN, PageHinkley
+
+    numbers = [INDEX[name] for name in (*AXLE_CHANNELS, *ORDER_CHANNELS, *ENVELOPE_CHANNELS)]
+    pairs = [[(ADWIN(), PageHinkley()) for _ in numbers] for _ in range(axles)]
+    readings, spent_s = 0, 0.0
+    for batch in batches(axles, steps, 60.0):
+        values = batch.raw[:, numbers].tolist()
+        begin = time.process_time()
+        for row, own in zip(values, pairs, strict=True):
+            for value, (adwin, page_hinkley) in zip(row, own, strict=True):
+                adwin.update(value)
+                page_hinkley.update(value)
+        spent_s += time.process_time() - begin
+        readings += axles * len(numbers)
+    return readings / spent_s
+
+
+def report(trucks: int, hours: float, river_steps: int = 400) -> str:
+    """Return the table of rates."""
     rows = []
     for window_s in (10.0, 60.0):
-        kernel_s, bare_s, step_ms = measure(trucks, hours, window_s)
+        kernel_s, bare_s, step_ms, readings = measure(trucks, hours, window_s)
         days = trucks * hours / 24.0
-        readings = 2 * trucks * max(2, round(hours * 3600.0 / window_s))
         rows.append(
             (
-                f"{window_s:.0f} s",
+                f"kernel, {window_s:.0f} s windows",
                 f"{days / kernel_s:,.1f}",
+                f"{readings / kernel_s:,.0f}",
                 f"{step_ms:.2f} ms",
-                f"{1e6 * kernel_s / readings:.2f} us",
                 f"{kernel_s / bare_s:.1f}",
             )
         )
-    header = ("window", "vehicle-days/s", "median step", "per axle and window", "times a bare pass")
-    return table(f"Kernel, {trucks} trucks with two drive axles, {hours:g} h of driving", header, rows)
+    rows.append(("bare numpy pass, 60 s windows", f"{days / bare_s:,.0f}", f"{readings / bare_s:,.0f}", "", "1.0"))
+    rate = river_rate(4, river_steps)
+    rows.append(("river ADWIN + PageHinkley", "", f"{rate:,.0f}", "", f"{readings / rate / bare_s:,.0f}"))
+    header = ("what", "vehicle-days/s", "readings/s", "median step", "times a bare pass")
+    return table(f"Detection, {trucks} trucks with two drive axles, {hours:g} h of driving, one core", header, rows)
+
+
+def scaling(sizes: Sequence[int], steps: int = 5) -> str:
+    """Return how the time of a step and the memory grow with the fleet."""
+    rows = []
+    for axles in sizes:
+        kernel = Kernel(fleet(max(1, axles // 2)))
+        spent = []
+        for batch in batches(len(kernel.table), steps + 1, 60.0):
+            begin = time.process_time()
+            kernel.step(batch)
+            spent.append(time.process_time() - begin)
+        # The first step begins everything; it is not typical.
+        step_s = float(np.median(spent[1:]))
+        live = sum(state.nbytes for state in kernel._states)
+        blob = len(kernel.state_blob(0))
+        count = len(kernel.table)
+        rows.append(
+            (
+                f"{count:,}",
+                f"{1e3 * step_s:,.1f} ms",
+                f"{1e6 * step_s / count:,.1f} us",
+                f"{live / count * 1000 / 2**20:.1f} MiB",
+                f"{blob * 1000 / 2**20:.1f} MiB",
+            )
+        )
+    header = ("axles", "step", "per axle and window", "memory per 1,000 axles", "stored per 1,000 axles")
+    return table("Detection, how it grows with the fleet (whole fleet driving, 60 s windows)", header, rows)
 
 
 def main() -> None:
@@ -102,8 +161,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--trucks", type=int, default=200, help="trucks with two drive axles each (default 200)")
     parser.add_argument("--hours", type=float, default=4.0, help="hours of driving per truck (default 4)")
+    parser.add_argument("--axles", type=int, nargs="*", default=[100, 1000, 10_000, 100_000], help="fleet sizes")
     arguments = parser.parse_args()
-    print(report(arguments.trucks, arguments.hours))
+    print(report(arguments.trucks, arguments.hours), end="\n\n", flush=True)
+    print(scaling(arguments.axles))
 
 
 if __name__ == "__main__":
