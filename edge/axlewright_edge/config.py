@@ -122,7 +122,7 @@ class SensorsSettings(Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
     fleet_file: str
     vehicle: str = ""
     overlap: Annotated[float, Meta(ge=0, le=0.9)] = 0.0
-    recent_s: Annotated[float, Meta(ge=0, le=600)] = 60.0
+    recent_s: Annotated[float, Meta(ge=0, le=600)] = 20.0
     stale_after_s: dict[str, Annotated[float, Meta(gt=0, le=3600)]] = {}
     j1939: J1939Settings | None = None
     iio: tuple[IioSettings, ...] = ()

@@ -75,7 +75,7 @@ class CombinedSource:
         window_s: float,
         *,
         overlap: float = 0.0,
-        recent_s: float = 60.0,
+        recent_s: float = 20.0,
         stale_s: Mapping[str, float] | None = None,
         full_scale: Mapping[str, float] | None = None,
         features: Features = waveform_features,
