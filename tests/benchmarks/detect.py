@@ -7,8 +7,8 @@ Run it as
 Healthy trucks with 36 channels drive without a pause, the dearest case (parked ones cost less), reported every 10 s and
 every 60 s. A reading is one value of one channel of one axle and window. All in one process: rates are per core, in
 CPU time, so that other work on the machine does not count. The bare pass sums and compares every value once: what
-merely touching the readings costs. River judges the same axle channels value by value, ADWIN and PageHinkley on each, on as
-many axles as fit into a few seconds; it knows no gates, no baselines by speed and load, no physics.
+merely touching the readings costs. River judges the same axle channels value by value, ADWIN and PageHinkley on each,
+on as many axles as fit into a few seconds; it knows no gates, no baselines by speed and load, no physics.
 """
 
 from __future__ import annotations

@@ -14,6 +14,8 @@ Trend: two hours of driving make one observation of each line's ratio, held to t
 ``trend_learning`` of them (k = 1, h = 5: 1.1e5 observations in control, for all lines of an axle some 10 years at 1,000
 hours a year; the average must pass ``trend_least`` besides). It sees a slow rise long before the limit.
 
+Engine lines are judged, and learnt, only in gears in which no other source's line lies upon them.
+
 The source is told from the raised lines: :mod:`~axlewright_server.detectors.vibration_source`. Windows that the truck
 doubts (``vib/quality``: clipped, samples missing, speed changed, sensor loose) are not judged.
 """
@@ -42,6 +44,7 @@ _COLUMNS = np.array([INDEX[name] for name in LINES])
 _K = len(LINES)
 _ORDER_LINES = len(ORDER_CHANNELS) + len(ENVELOPE_CHANNELS)
 _ORDERS = len(ORDER_CHANNELS)
+_OF_ENGINE = np.array(["engine" in name for name in ORDER_CHANNELS])
 TREND = Chart("trend", _ORDER_LINES, slack=1.0, decision=5.0, weight=0.3, calm=5)
 # What a repair changes: the beginnings of the lines that must be learnt anew.
 TOUCHES = {
@@ -73,7 +76,7 @@ class Vibration(Part):
     """
 
     name = "vibration"
-    version = 3
+    version = 4
     dtype: np.dtype[Any] = np.dtype(
         [
             ("window_s", "f4"),
@@ -155,6 +158,9 @@ class Vibration(Part):
         if not counted.any():
             return state, []
         gear = batch.column("gear")
+        with np.errstate(divide="ignore", invalid="ignore"):
+            turned = batch.column("engine-speed") / batch.column("shaft-speed")
+        gear = np.where(np.isnan(gear) & np.isfinite(turned), turned, gear)
         drive = (speed, np.fmax(torque, 0.0), gear, gear * gear)
         ripe, means = self._gather(state, batch, drive, seconds, counted)
         if not len(ripe):
@@ -223,7 +229,11 @@ class Vibration(Part):
         return ripe, means
 
     def _judge(self, state: State, gathered: Any, batch: Batch, table: AxleTable) -> list[Symptom]:
-        means, drive = gathered[:, :_K], gathered[:, _K:]
+        means, drive = gathered[:, :_K].copy(), gathered[:, _K:]
+        lone = self._lone_lines(drive, batch, table)
+        # An engine line that lies on another's is that other's: it tells of the engine only where it stands apart.
+        shared = ~lone[:, _OF_ENGINE] & ~np.isnan(drive[:, 2])[:, None]
+        means[:, :_ORDERS][:, _OF_ENGINE] = np.where(shared, np.float32(np.nan), means[:, :_ORDERS][:, _OF_ENGINE])
         pick, band = np.arange(len(state)), state["band"]
         count, mean, m2 = state["count"][pick, band], state["mean"][pick, band], state["m2"][pick, band]
         learnt = count >= self.learning
@@ -246,7 +256,7 @@ class Vibration(Part):
         state["begun_s"] = np.where(high > 0.0, begun, np.nan)
         symptoms = self._symptoms(state, limit, batch)
         symptoms += self._follow(state, ratio[:, :_ORDER_LINES], batch)
-        return symptoms + self._attribute(state, ratio, drive, limit[:, 0], batch, table)
+        return symptoms + self._attribute(state, ratio, drive, lone, limit[:, 0], batch)
 
     def _follow(self, state: State, ratio: Any, batch: Batch) -> list[Symptom]:
         """Gather the ratios of two hours and hold their means to the axle's first ones."""
@@ -287,9 +297,7 @@ class Vibration(Part):
         put_back(state, ripe, part)
         return symptoms
 
-    def _attribute(
-        self, state: State, ratio: Any, drive: Any, limit: Any, batch: Batch, table: AxleTable
-    ) -> list[Symptom]:
+    def _attribute(self, state: State, ratio: Any, drive: Any, lone: Any, limit: Any, batch: Batch) -> list[Symptom]:
         """Follow lone lines while something is raised, and tell the source."""
         first = ratio[:, FIRST]
         known = ~np.isnan(first)
@@ -305,17 +313,21 @@ class Vibration(Part):
         if not len(rows):
             return []
         part, few, raised = some(state, rows), batch.take(rows), raised[rows]
-        self._lone(part, ratio[rows], drive[rows], raised, few, table)
+        self._lone(part, ratio[rows], lone[rows], raised)
         part["waited"] += 1
         symptoms = self._sources(part, raised, limit[rows], few)
         put_back(state, rows, part)
         return symptoms
 
-    def _lone(self, state: State, ratio: Any, drive: Any, raised: Any, batch: Batch, table: AxleTable) -> None:
+    def _lone_lines(self, drive: Any, batch: Batch, table: AxleTable) -> Any:
+        """Return which order lines stood apart from all others in the minute, (n, order lines)."""
         gear, square = drive[:, 2].astype(np.float64), drive[:, 3]
         # A minute in two gears tells of neither.
         gear = np.where(square - gear * gear > 1e-3 * np.maximum(square, 1e-3), np.nan, gear)
-        lone = alone(table, batch.axles, gear) & ~np.isnan(ratio[:, :_ORDERS]) & raised[:, :_ORDERS]
+        return alone(table, batch.axles, gear)
+
+    def _lone(self, state: State, ratio: Any, lone: Any, raised: Any) -> None:
+        lone = lone & ~np.isnan(ratio[:, :_ORDERS]) & raised[:, :_ORDERS]
         count, average = state["alone_count"], state["alone_average"]
         weight = np.maximum(np.float32(1.0) / (count + np.float32(1.0)), np.float32(0.1))
         state["alone_average"] = np.where(lone, average + weight * (ratio[:, :_ORDERS] - average), average)

@@ -116,6 +116,6 @@ def attribute(
         ],
         axis=1,
     )
-    # Several sources that rest on lines never seen alone may be one and the same.
-    found[:, 8] |= open_question.any(axis=1) & (found[:, :8].sum(axis=1) > 1)
+    # What lies upon the raised line may be the one that shakes.
+    found[:, 8] |= open_question.any(axis=1)
     return np.asarray(found)
