@@ -9,11 +9,13 @@ from numpy.typing import NDArray
 
 from axlewright_models.signals import ENVELOPE_CHANNELS, HIGH, INDEX, LOW, ORDER_CHANNELS
 from axlewright_server.detectors.table import AxleTable
+from axlewright_server.errors import EvaluationError
 from axlewright_server.kernel import Rows
 
 HOUR_S = 3600.0
 # A truck below this speed is not driving steadily; its vibration and lube say little. Own choice.
 DRIVING_KM_H = 40.0
+_OPEN_HOURS = 48
 AXLE_CHANNELS: tuple[str, ...] = (
     "lube",
     "height/left",
@@ -56,6 +58,7 @@ class HourBook:
     def __init__(self, table: AxleTable) -> None:
         self._table = table
         self._hours: dict[int, _Hour] = {}
+        self._done: dict[int, tuple[NDArray[np.float32], ...]] = {}
 
     def take(self, rows: Rows) -> None:
         """Note rows."""
@@ -67,9 +70,14 @@ class HourBook:
         speed_of = _speeds(rows, whole)
         for number in np.unique(hour).tolist():
             mine = hour == number
+            if number in self._done:
+                raise EvaluationError("readings come two days late; sort them by time")
             if number not in self._hours:
                 self._hours[number] = _Hour(len(self._table), len(self._table.vehicles))
             self._hours[number].take(self._table, rows, mine, whole, speed_of)
+        # Readings come in order of time: what lies well back is finished, and takes an eighth of the memory so.
+        for number in [number for number in self._hours if number < max(self._hours) - _OPEN_HOURS]:
+            self._done[number] = self._hours.pop(number).means()
 
     def hours(self) -> Hours:
         """Return the series so far."""
@@ -77,9 +85,10 @@ class HourBook:
             empty = np.empty((0, len(self._table)), np.float32)
             cars = np.empty((0, len(self._table.vehicles)), np.float32)
             return Hours(0.0, np.empty((0, len(self._table), len(_COLUMNS)), np.float32), empty, cars, cars, cars)
-        first, last = min(self._hours), max(self._hours)
-        blank = _Hour(len(self._table), len(self._table.vehicles))
-        done = [self._hours.get(number, blank).means() for number in range(first, last + 1)]
+        means = self._done | {number: hour.means() for number, hour in self._hours.items()}
+        first, last = min(means), max(means)
+        blank = _Hour(len(self._table), len(self._table.vehicles)).means()
+        done = [means.get(number, blank) for number in range(first, last + 1)]
         driving, top, speed, ambient, odometer = (np.stack(part) for part in zip(*done, strict=True))
         return Hours((first - 1) * HOUR_S, driving, top, speed, ambient, odometer)
 

@@ -26,8 +26,8 @@ _reports: SimpleQueue[Report] | None = None
 
 
 def default_workers() -> int:
-    """Return how many parts run at once: each keeps two cores busy, simulator and kernel."""
-    return max(1, multiprocessing.cpu_count() // 2)
+    """Return how many parts run at once: one per core, since a simulator takes a fifth of what its kernel does."""
+    return max(1, multiprocessing.cpu_count())
 
 
 def run_parts(

@@ -67,7 +67,7 @@ class Plan:
     healthy_days: float = 91.3125
     robust_seeds: int = 1
     robust_years: float = 10.0
-    together: int = 2
+    together: int = 4
     window_s: float = 60.0
 
     def parts(self, only: str = "") -> list[Part]:

@@ -51,7 +51,8 @@ def run_part(part: Part, folder: Path, extras: Extras, progress: Progress | None
         fleet, known = load_fleet(str(place / FLEET)), read_truth(place / TRUTH)
         pieces = readings.of_stream(reader, AxleTable.of(fleet).vehicles)
         asked = ForecastBook() if part.kind == "scenarios" and extras.forecasts else None
-        watched = watch(fleet, pieces, service_events(known), progress, asked)
+        moments = part.kind == "scenarios" and extras.ablation
+        watched = watch(fleet, pieces, service_events(known), progress, asked, moments)
     run = reduce(part, fleet, read_truth(place / TRUTH), watched, extras, asked)
     run = msgspec.structs.replace(run, seconds=time.monotonic() - begun)
     keep(folder, fleet, watched, run)

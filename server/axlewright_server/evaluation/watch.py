@@ -49,6 +49,7 @@ def watch(
     services: Sequence[ServiceEvent] = (),
     progress: Callable[[float], None] | None = None,
     each_day: Callable[[Kernel, float], None] | None = None,
+    moments: bool = True,
 ) -> Watched:
     """Return what the kernel made of readings.
 
@@ -64,10 +65,13 @@ def watch(
         Told the Unix time reached, now and then.
     each_day : callable, optional
         Called with the kernel and the time reached once all readings of a UTC day are in.
+    moments : bool
+        Whether to keep every symptom's transition, from which decisions can be made anew.
     """
     kernel = Kernel(fleet)
     book, hours, found = AlertBook(), HourBook(kernel.table), Watched()
     sources: list[Source] = []
+    sets: dict[frozenset[str], frozenset[str]] = {}
     waiting = list(services)
     day = None
     for piece, on_day in _by_day(pieces):
@@ -82,7 +86,8 @@ def watch(
             for batch in rounds(kernel.table, part):
                 result = kernel.step(batch)
                 if result.symptoms:
-                    found.moments.append(_moment(kernel, result))
+                    if moments:
+                        found.moments.append(_moment(kernel, result, sets))
                     sources += _sources(kernel, result.symptoms)
                 book.take(result.changes)
             if service is not None:
@@ -119,7 +124,8 @@ def _rows(piece: Rows, chosen: NDArray[np.bool_]) -> Rows:
     return Rows(piece.vehicle[chosen], piece.time_s[chosen], piece.position[chosen], piece.values[chosen])
 
 
-def _moment(kernel: Kernel, result: StepResult) -> Moment:
+def _moment(kernel: Kernel, result: StepResult, sets: dict[frozenset[str], frozenset[str]]) -> Moment:
+    """Return a step's transitions; equal sets of keys are kept once, there are few different ones."""
     table = kernel.table
     vehicles = {int(table.vehicle[symptom.axle]) for symptom in result.symptoms}
     rows = [
@@ -128,7 +134,10 @@ def _moment(kernel: Kernel, result: StepResult) -> Moment:
     return Moment(
         tuple(result.symptoms),
         tuple(kernel.detector_of(symptom.code) for symptom in result.symptoms),
-        {int(row): kernel.observable(int(row)) for row in rows},
+        {
+            int(row): {name: sets.setdefault(keys, keys) for name, keys in kernel.observable(int(row)).items()}
+            for row in rows
+        },
     )
 
 
