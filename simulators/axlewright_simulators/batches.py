@@ -23,7 +23,7 @@ from axlewright_models.spec import FleetSpec, parse_fleet
 from axlewright_simulators.climates import CLIMATES
 from axlewright_simulators.fleet import FleetSimulator
 from axlewright_simulators.fleets import large_fleet_text
-from axlewright_simulators.history import PIECE_S, table_of
+from axlewright_simulators.history import table_of
 from axlewright_simulators.knobs import PLAIN, Knobs
 from axlewright_simulators.library import LIBRARY, draw_scenario
 from axlewright_simulators.runs import ScenarioRun, completed
@@ -31,6 +31,8 @@ from axlewright_simulators.runs import ScenarioRun, completed
 TRUTH_FORMAT = "axlewright-truth-1"
 BEGIN_S = 1_735_689_600.0  # 2025-01-01, UTC
 MONTH_S = 30.4375 * 86400.0
+# Trucks work at different hours: over a whole day the kernel's batches are fuller than over half of one.
+PIECE_S = 86400.0
 # A library's trucks are drawn from a fleet somewhat larger than the library.
 SPARE_TRUCKS = 1.3
 
@@ -172,17 +174,22 @@ def _only(text: str, vehicles: Iterable[str]) -> str:
 
 
 def tables(groups: Sequence[Group], options: BatchOptions) -> Iterator[pa.Table]:
-    """Drive all groups and yield their readings in the replay table form, a span of time of one group at once."""
-    ends_s = [_end_s(group, options) for group in groups]
-    while any(group.simulator.time_s < end_s - 1e-3 for group, end_s in zip(groups, ends_s, strict=True)):
-        for group, end_s in zip(groups, ends_s, strict=True):
-            simulator = group.simulator
-            if simulator.time_s >= end_s - 1e-3:
-                continue
-            stop_s = min(simulator.time_s + PIECE_S, end_s)
-            steps = max(1, math.ceil((stop_s - simulator.time_s) / options.window_s - 1e-9))
-            edges = np.append(simulator.time_s + options.window_s * np.arange(steps), stop_s)
-            yield _watched(table_of(simulator.advance(edges), simulator), group)
+    """Drive all groups and yield their readings in the replay table form, a span of time of all groups at once.
+
+    All begin together, so that whoever judges the readings can take the trucks of all seeds in one go.
+    """
+    left = [(group, _end_s(group, options)) for group in groups]
+    while left:
+        yield pa.concat_tables([_next(group, end_s, options.window_s) for group, end_s in left])
+        left = [(group, end_s) for group, end_s in left if group.simulator.time_s < end_s - 1e-3]
+
+
+def _next(group: Group, end_s: float, window_s: float) -> pa.Table:
+    simulator = group.simulator
+    stop_s = min(simulator.time_s + PIECE_S, end_s)
+    steps = max(1, math.ceil((stop_s - simulator.time_s) / window_s - 1e-9))
+    edges = np.append(simulator.time_s + window_s * np.arange(steps), stop_s)
+    return _watched(table_of(simulator.advance(edges), simulator), group)
 
 
 def _end_s(group: Group, options: BatchOptions) -> float:

@@ -42,6 +42,7 @@ class ForecastBook:
     def __init__(self) -> None:
         self._figures: dict[tuple[int, str], dict[float, float]] = {}
         self._told: list[_Told] = []
+        self._latest: dict[int, float] = {}
         self._days = 0
 
     def __call__(self, kernel: Kernel, time_s: float) -> None:
@@ -52,6 +53,9 @@ class ForecastBook:
             if not len(record.days):
                 continue
             day = float(record.days[-1])
+            if day <= self._latest.get(row, -math.inf):
+                continue  # nothing new: it has not driven, or is no longer watched
+            self._latest[row] = day
             for series in series_of(record, kernel.table.spec_of(row)):
                 self._figures.setdefault((row, series.quantity), {})[day] = float(series.values[-1])
                 if self._days % EVERY_DAYS:
