@@ -87,18 +87,19 @@ class BurstBox:
             raise OutboxError(
                 f"no room: {self._waiting_bytes} bytes of bursts wait, this one has {size}, {self._max_bytes} may wait"
             )
-        with self._transaction() as connection:
-            connection.execute("INSERT INTO burst VALUES (?, ?, ?)", (name, made_s, len(payloads)))
-            connection.executemany(
-                "INSERT INTO piece (name, payload) VALUES (?, ?)", [(name, payload) for payload in payloads]
-            )
-            connection.execute(
-                "DELETE FROM burst WHERE name IN (SELECT name FROM burst ORDER BY made_s DESC LIMIT -1 OFFSET ?)",
-                (MOST_REMEMBERED,),
-            )
-        self._names[name] = made_s
-        self._waiting_bytes += size
-        self.waiting += len(payloads)
+        with self._lock:
+            with self._transaction() as connection:
+                connection.execute("INSERT INTO burst VALUES (?, ?, ?)", (name, made_s, len(payloads)))
+                connection.executemany(
+                    "INSERT INTO piece (name, payload) VALUES (?, ?)", [(name, payload) for payload in payloads]
+                )
+                connection.execute(
+                    "DELETE FROM burst WHERE name IN (SELECT name FROM burst ORDER BY made_s DESC LIMIT -1 OFFSET ?)",
+                    (MOST_REMEMBERED,),
+                )
+            self._names[name] = made_s
+            self._waiting_bytes += size
+            self.waiting += len(payloads)
 
     def pieces(self, after: int, limit: int) -> list[tuple[int, str, bytes]]:
         """Return up to `limit` pieces beyond a number, in order: number, name of the burst, payload."""
@@ -111,23 +112,24 @@ class BurstBox:
 
     def free(self, number: int) -> None:
         """Forget a piece: the broker has it."""
-        with self._transaction() as connection:
-            row = connection.execute("SELECT length(payload) FROM piece WHERE id = ?", (number,)).fetchone()
-            if row is None:
-                return
-            connection.execute("DELETE FROM piece WHERE id = ?", (number,))
-        self._waiting_bytes -= row[0]
-        self.waiting -= 1
+        with self._lock:
+            with self._transaction() as connection:
+                row = connection.execute("SELECT length(payload) FROM piece WHERE id = ?", (number,)).fetchone()
+                connection.execute("DELETE FROM piece WHERE id = ?", (number,))
+            if row is not None:
+                self._waiting_bytes -= row[0]
+                self.waiting -= 1
 
     def drop(self, name: str) -> None:
         """Give a whole burst up; it stays known."""
-        with self._transaction() as connection:
-            count, size = connection.execute(
-                "SELECT count(*), total(length(payload)) FROM piece WHERE name = ?", (name,)
-            ).fetchone()
-            connection.execute("DELETE FROM piece WHERE name = ?", (name,))
-        self.waiting -= count
-        self._waiting_bytes -= int(size)
+        with self._lock:
+            with self._transaction() as connection:
+                count, size = connection.execute(
+                    "SELECT count(*), total(length(payload)) FROM piece WHERE name = ?", (name,)
+                ).fetchone()
+                connection.execute("DELETE FROM piece WHERE name = ?", (name,))
+            self.waiting -= count
+            self._waiting_bytes -= int(size)
 
     def close(self) -> None:
         """Let go of the file."""
@@ -138,25 +140,26 @@ class BurstBox:
 
     def _open(self) -> sqlite3.Connection:
         try:
-            connection = self._prepared()
+            self._connection = self._prepared()
         except OutboxDamaged as error:
             aside = move_damaged(self._path)
             LOGGER.error("%s; moved to %s, its bursts are lost", error, aside)
-            connection = self._prepared()
-        self._names = dict(connection.execute("SELECT name, made_s FROM burst").fetchall())
-        self.waiting, total = connection.execute("SELECT count(*), total(length(payload)) FROM piece").fetchone()
-        self._waiting_bytes = int(total)
-        self._connection = connection
-        return connection
+            self._connection = self._prepared()
+        return self._connection
 
     def _prepared(self) -> sqlite3.Connection:
         connection = open_database(self._path)
         try:
+            (found,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+            if found != "ok":
+                raise OutboxDamaged(f"{self._path}: {found}")
             connection.executescript(_SCHEMA)
-            connection.execute("SELECT count(*) FROM burst").fetchone()
-        except sqlite3.Error as error:
+            self._names = dict(connection.execute("SELECT name, made_s FROM burst").fetchall())
+            self.waiting, total = connection.execute("SELECT count(*), total(length(payload)) FROM piece").fetchone()
+            self._waiting_bytes = int(total)
+        except (sqlite3.Error, OutboxDamaged) as error:
             connection.close()
-            raise outbox_error(self._path, error) from error
+            raise outbox_error(self._path, error) if isinstance(error, sqlite3.Error) else error from error
         return connection
 
     @contextmanager
@@ -170,4 +173,8 @@ class BurstBox:
             except sqlite3.Error as error:
                 if connection.in_transaction:
                     connection.execute("ROLLBACK")
-                raise outbox_error(self._path, error) from error
+                told = outbox_error(self._path, error)
+                if isinstance(told, OutboxDamaged):
+                    # Looked at again at the next call, which moves it aside.
+                    self.close()
+                raise told from error

@@ -13,8 +13,7 @@ from typing import Protocol, runtime_checkable
 from axlewright_edge.burst_box import BurstBox
 from axlewright_edge.burst_flow import BurstFlow
 from axlewright_edge.burst_settings import BurstSettings
-from axlewright_edge.clock import Clock
-from axlewright_edge.errors import EdgeError
+from axlewright_edge.clock import Clock, clock_is_set
 from axlewright_edge.features import Waveform
 from axlewright_models.errors import ModelError
 from axlewright_models.vibration.quality import fill_gaps
@@ -75,6 +74,8 @@ class Bursts:
         source = self._source
         if not isinstance(source, GivesWaveforms):
             return "refused, capture-burst is not possible with this source"
+        if not clock_is_set(self._clock):
+            return "refused, the truck's clock is not set yet: nobody could tell when it was recorded"
         if self.box.known(command.id):
             return "done before, its pieces are sent or wait to be sent"
         if not SHORTEST_BURST_S <= command.seconds <= self._settings.max_seconds:
@@ -100,6 +101,8 @@ class Bursts:
         """Record a burst when a window stands out, if the agent file wants it."""
         if not self._settings.trigger or not isinstance(self._source, GivesWaveforms):
             return
+        if not clock_is_set(self._clock):
+            return  # Its name and its count within a day go by the date.
         for axle, values in window.axles.items():
             reasons = [self._stands_out(axle, channel, values) for channel in TRIGGER_CHANNELS]
             reason = next((one for one in reasons if one), "")
@@ -133,7 +136,7 @@ class Bursts:
             return
         try:
             self._say(f"burst {name}: {self._record(name, waveform, reason)}, {reason}")
-        except EdgeError as error:
+        except ModelError as error:
             self._say(f"burst {name}: not kept, {error}")
 
     def _record(self, name: str, waveform: Waveform, reason: str) -> str:

@@ -3,6 +3,7 @@
 import random
 import subprocess
 import sys
+import threading
 import time
 
 import numpy as np
@@ -104,6 +105,14 @@ class TestCommand:
         assert bursts.answer(ask(**others)) == answer
         assert bursts.box.waiting == 0
 
+    def test_before_the_clock_is_set_none_is_recorded_that_nobody_could_date(self, bursts, clock):
+        clock.set(100.0)
+        assert bursts.answer(ask()).startswith("refused, the truck's clock is not set yet")
+        assert bursts.box.waiting == 0
+        clock.set(1.8e9)
+        assert "recorded" in bursts.answer(ask())
+        assert join(sent(bursts.box)).begin_s == 1.8e9 - 4.0
+
     def test_one_that_comes_twice_is_obeyed_once_even_after_a_restart(self, bursts, tmp_path, clock):
         bursts.answer(ask())
         assert bursts.answer(ask()).startswith("done before")
@@ -154,6 +163,16 @@ class TestTrigger:
         clock.advance(86_400.0)
         bursts.watch(self.window(12.0))
         assert bursts.box.made_since("local-", 0.0) == 5
+
+    def test_none_before_the_clock_is_set(self, bursts, clock):
+        for _ in range(40):
+            bursts.watch(self.window(3.0))
+        clock.set(100.0)
+        bursts.watch(self.window(12.0))
+        assert bursts.box.waiting == 0
+        clock.set(1.8e9)
+        bursts.watch(self.window(12.0))
+        assert bursts.box.waiting > 0
 
     def test_off_unless_the_file_says_so(self, tmp_path, clock):
         quiet = Bursts(BurstSettings(), tmp_path / "q.sqlite", WaveformSource(clock), clock, print)
@@ -227,6 +246,58 @@ class TestFlow:
         assert [name for _, name, _ in again.pieces(0, 10)] == ["c-2"]
         assert len(list(tmp_path.glob("b.sqlite*damaged*"))) >= 1
         again.close()
+
+    def test_damage_that_the_first_page_does_not_show_is_moved_aside_too(self, tmp_path):
+        box = BurstBox(tmp_path / "b.sqlite", 1_000_000)
+        box.put("c-1", [bytes(8000) for _ in range(20)], 1.8e9)
+        box.close()
+        data = bytearray((tmp_path / "b.sqlite").read_bytes())
+        data[8192:] = b"\xff" * (len(data) - 8192)  # the table of the pieces
+        (tmp_path / "b.sqlite").write_bytes(data)
+        again = BurstBox(tmp_path / "b.sqlite", 1_000_000)
+        again.put("c-2", [b"a"], 1.8e9)
+        assert [name for _, name, _ in again.pieces(0, 10)] == ["c-2"]
+        again.close()
+
+    def test_a_file_that_is_damaged_while_it_is_open_holds_up_later_bursts_once(self, tmp_path):
+        box = BurstBox(tmp_path / "b.sqlite", 1_000_000)
+        box.put("c-1", [bytes(8000) for _ in range(20)], 1.8e9)
+        box.close()
+        box = BurstBox(tmp_path / "b.sqlite", 1_000_000)
+        data = bytearray((tmp_path / "b.sqlite").read_bytes())
+        with (tmp_path / "b.sqlite").open("r+b") as file:
+            file.seek(4096)
+            file.write(b"\xff" * (len(data) - 4096))
+        with pytest.raises(OutboxError):
+            while True:  # until SQLite reads a page anew
+                box.pieces(0, 1000)
+                box.put(f"c-{box.waiting + 2}", [bytes(8000) for _ in range(4)], 1.8e9)
+        box.put("c-last", [b"a"], 1.8e9)
+        assert [name for _, name, _ in box.pieces(0, 10)] == ["c-last"]
+        box.close()
+
+    def test_the_count_of_what_waits_is_right_however_threads_meet(self, tmp_path):
+        box = BurstBox(tmp_path / "b.sqlite", 10_000_000)
+        usual = sys.getswitchinterval()
+        sys.setswitchinterval(1e-6)
+        try:
+            makers = [threading.Thread(target=self.fill_and_free, args=(box, name)) for name in ("a", "b")]
+            for maker in makers:
+                maker.start()
+            for maker in makers:
+                maker.join()
+        finally:
+            sys.setswitchinterval(usual)
+        assert (box.waiting, box.waiting_bytes) == (0, 0)
+        box.close()
+
+    @staticmethod
+    def fill_and_free(box, name):
+        for count in range(40):
+            box.put(f"{name}-{count}", [b"x" * 10] * 5, 1.8e9)
+            for number, whose, _ in box.pieces(0, 1000):
+                if whose.startswith(name):
+                    box.free(number)
 
     def test_a_refusing_disk_is_told(self, tmp_path):
         box = BurstBox(tmp_path / "b.sqlite", 10_000)
