@@ -35,11 +35,14 @@ class Item:
 
 @dataclass
 class Taken:
-    """What a batch of messages came to. `heard`: streams to acknowledge, "" where the stream could not be read."""
+    """What a batch of messages came to. `heard`: streams to acknowledge, "" where the stream could not be read.
+
+    All statuses of a truck are here, in order: each may hold the answer to another command.
+    """
 
     items: list[Item] = field(default_factory=list)
     quarantined: list[Quarantined] = field(default_factory=list)
-    statuses: dict[str, TruckStatus] = field(default_factory=dict)
+    statuses: list[TruckStatus] = field(default_factory=list)
     bursts: list[Arrived] = field(default_factory=list)
     heard: set[tuple[str, str]] = field(default_factory=set)
 
@@ -162,7 +165,7 @@ def _status(message: Message, topic: Topic, now_s: float, taken: Taken) -> None:
         return
     # No ack for a status: a truck counts an ack that does not cover a frame it has sent again against that frame, and
     # the frame may only have found no room here.
-    taken.statuses[topic.vehicle] = TruckStatus(topic.vehicle, round(now_s * 1000), status)
+    taken.statuses.append(TruckStatus(topic.vehicle, round(now_s * 1000), status))
 
 
 def _burst(message: Message, topic: Topic, now_s: float, taken: Taken) -> None:

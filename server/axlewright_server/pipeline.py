@@ -234,8 +234,7 @@ class Pipeline:
         return mark is not None and item.seq <= mark.seq
 
     def _commit(self, items: list[Item], taken: Taken, published: list[AdvisoryMessage]) -> None:
-        statuses = list(taken.statuses.values())
-        bundle = Bundle(self._marks(items), taken.quarantined, statuses, published, taken.bursts)
+        bundle = Bundle(self._marks(items), taken.quarantined, taken.statuses, published, taken.bursts)
         gathered = self._committer.gather([item.decoded for item in items if item.decoded is not None])
         try:
             result = self._committer.commit(gathered, bundle)
@@ -269,7 +268,7 @@ class Pipeline:
         """Commit frames singly and put the one that makes it fail in quarantine, so that it cannot stop the rest."""
         self._committer.commit(
             self._committer.gather([]),
-            Bundle([], taken.quarantined, list(taken.statuses.values()), [], taken.bursts),
+            Bundle([], taken.quarantined, taken.statuses, [], taken.bursts),
         )
         for item in items:
             if self._sequencer.offer(item, self._clock()) != [item]:

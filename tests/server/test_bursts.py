@@ -11,7 +11,7 @@ from tests.server.api_client import client_of
 from tests.server.small_office import NOW_S, small_office
 
 from axlewright_models.wire.bursts import Waveforms, pieces_of
-from axlewright_models.wire.messages import Command, Status, decode_message, encode_burst_piece
+from axlewright_models.wire.messages import Command, Status, decode_message, encode_burst_piece, encode_message
 from axlewright_models.wire.topics import Topic, TopicKind
 from axlewright_server.ingest import Message
 from axlewright_server.intake import Intake, Taken
@@ -127,6 +127,22 @@ class TestStore:
             bursts.note_answers(store, [records.TruckStatus(VEHICLE, 0, status)])
         (one,) = listed(store)
         assert (one.who, one.answer, one.complete) == ("m.fitter", "refused, axle 3 has no accelerometer", False)
+
+    def test_several_answers_of_one_truck_in_one_batch_are_all_kept(self, store):
+        intake, taken = Intake(FLEET, {VEHICLE}), Taken()
+        for name in ("burst-7", "burst-8"):
+            status = Status(online=True, version="1", stream="s", queued=0, clock="set", time_s=NOW_S,
+                            note=f"command {name}: refused, no room")  # fmt: skip
+            topic = Topic(FLEET, VEHICLE, TopicKind.STATUS).text
+            intake.take(Message(topic, encode_message(status), NOW_S), NOW_S, taken)
+        with store.transaction():
+            for name in ("burst-7", "burst-8"):
+                bursts.ask(store, VEHICLE, name, 2, 10.0, "m.fitter", round(NOW_S * 1000))
+            bursts.note_answers(store, taken.statuses)
+            records.write_statuses(store, taken.statuses)
+        assert [one.answer for one in listed(store)] == ["refused, no room"] * 2
+        with store.reader() as reader:
+            assert records.statuses(reader)[VEHICLE].status.note == "command burst-8: refused, no room"
 
 
 @pytest.fixture

@@ -79,7 +79,7 @@ def quarantine_counts(connection: Connection) -> dict[str, int]:
 
 
 def write_statuses(store: Store, statuses: Iterable[TruckStatus]) -> None:
-    """Keep the newest status of trucks (inside a transaction)."""
+    """Keep the newest status of trucks, of several the last one (inside a transaction)."""
     store.cursor().executemany(
         "INSERT OR REPLACE INTO truck_status (vehicle, received_ms, document) VALUES (?, ?, ?)",
         [(item.vehicle, item.received_ms, encode_message(item.status)) for item in statuses],
