@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from statistics import fmean, median
 from typing import Protocol
 
@@ -21,7 +21,7 @@ QUIET = GUARD_WORDS[0]
 # All numbers of this file are own choice, no published source; the limits themselves come from the specification.
 ON_DELAY_S = 20.0  # three windows of 10 s in a row: one wild value never speaks
 OFF_DELAY_S = 60.0
-FORGET_S = 1800.0  # a truck that was not looked at for so long starts afresh
+FORGET_S = 1800.0  # after so long without a look all delays and comparisons begin afresh
 LUBE_DEAD_BAND_K = 5.0
 RISE_OVER_S, RISE_OVER_AT_MOST_S = 60.0, 200.0
 RISE_COUNTS_FROM_CEL = 60.0  # below this a cold axle warming up is meant
@@ -203,9 +203,11 @@ class _AxleGuard:
     looked_s: float = -math.inf
 
     def hear(self, look: Look, limits: AxleLimits) -> str | None:
-        # A clock that is set, or a long silence, breaks what belongs together.
+        # A clock that is set, or a long silence, breaks what belongs together; no word is taken back by that alone.
         if not 0.0 < look.time_s - self.looked_s <= FORGET_S:
-            self.voices = _voices()
+            self.voices = [
+                replace(fresh, speaking=old.speaking) for fresh, old in zip(_voices(), self.voices, strict=True)
+            ]
         self.looked_s = look.time_s
         told = [voice.hear(look, limits) for voice in self.voices]
         said = [voice.word for voice in self.voices if voice.speaking]

@@ -44,7 +44,6 @@ class GuardOnBoard:
         self.limits = LimitsKeeper(settings.fleet, settings.vehicle, kept, known)
         self._guard = Guard(self.limits.of)
         self._words: dict[int, str] = {}
-        self._told: dict[int, str] | None = None
         self._bus = None if vehicle is None else _bus_faults(source, vehicle)
         others = () if self._bus is None else (self._bus.tell,)
         self.advisories = self._bus if own.advisories else None
@@ -61,9 +60,8 @@ class GuardOnBoard:
         if self.advisories is not None:
             self.advisories.tend()
         self._words = {**self._words, **words}
-        if self._words != self._told:
-            self._told = dict(self._words)
-            self._outputs.tell(self._told)
+        # At every window: a lamp that could not be lit is tried again, one that burns is left alone.
+        self._outputs.tell(self._words)
         if not words:
             return window
         axles = {

@@ -18,6 +18,8 @@ Words = Mapping[int, str]
 class GuardOutputs:
     """Tells the newest words to each output, one after the other; words that come meanwhile replace each other.
 
+    The same words told again reach only the outputs that have not taken them.
+
     Parameters
     ----------
     settings : GuardSettings
@@ -47,6 +49,7 @@ class GuardOutputs:
         self._busy = False
         self._stopped = False
         self._problems: dict[str, str] = {}
+        self._taken: dict[str, Words] = {}
         self._thread: threading.Thread | None = None
 
     @property
@@ -59,6 +62,9 @@ class GuardOutputs:
         if not self._outputs:
             return
         with self._changed:
+            idle = self._next is None and not self._busy
+            if idle and all(self._taken.get(name) == words for name in self._outputs):
+                return
             self._next = dict(words)
             if self._thread is None:
                 self._thread = threading.Thread(target=self._work, name=f"guard {self._vehicle}", daemon=True)
@@ -84,7 +90,8 @@ class GuardOutputs:
                     return
                 words, self._next, self._busy = self._next, None, True
             for name, output in self._outputs.items():
-                self._try(name, output, words)
+                if self._taken.get(name) != words:
+                    self._try(name, output, words)
             with self._changed:
                 self._busy = False
                 self._changed.notify_all()
@@ -96,8 +103,10 @@ class GuardOutputs:
             # One output that fails must not keep the others from being told.
             LOGGER.error("guard of %s: %s: %s", self._vehicle, name, error)
             self._problems[name] = f"{name}: {error}"
+            self._taken.pop(name, None)
         else:
             self._problems.pop(name, None)
+            self._taken[name] = words
 
     def _light(self, words: Words) -> None:
         text = self._settings.lamp_off if self._quiet(words) else self._settings.lamp_on

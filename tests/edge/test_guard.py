@@ -195,6 +195,17 @@ def test_a_clock_that_jumps_and_a_long_silence_begin_the_delays_afresh(jump_s: f
     assert after == ["quiet", "quiet", "lube-limit"]
 
 
+@pytest.mark.parametrize("jump_s", [-40.0, 5.0e8, FORGET_S + 60.0])
+def test_a_word_that_stands_outlasts_a_step_of_the_clock_until_all_is_clear(jump_s: float) -> None:
+    guard = Guard(lambda axle: LIMITS)
+    for number in range(3):
+        guard.watch(window(number, {"lube": 130.0}))
+    later = 3 + jump_s / 10.0
+    assert [guard.watch(window(later + number, {"lube": 130.0}))[3] for number in range(3)] == ["lube-limit"] * 3
+    ended = [guard.watch(window(later + 3 + number, {"lube": 80.0}))[3] for number in range(8)]
+    assert ended == ["lube-limit"] * 6 + ["quiet"] * 2
+
+
 @given(
     st.lists(
         st.tuples(

@@ -174,6 +174,21 @@ def test_an_output_that_fails_is_said_until_it_works_and_the_others_are_told(tmp
     assert "lamp: " not in made.problem
 
 
+def test_the_same_words_again_reach_only_an_output_that_has_not_taken_them(tmp_path: Path) -> None:
+    heard: list[Words] = []
+    folder = tmp_path / "not-yet"
+    made = outputs(GuardSettings(lamp_file=str(folder / "lamp")), heard.append)
+    for _ in range(2):
+        made.tell(SAID)
+        assert made.idle(5.0)
+    folder.mkdir()
+    made.tell(SAID)
+    assert made.idle(5.0)
+    assert (folder / "lamp").read_text(encoding="ascii") == "1\n"
+    assert (made.problem, heard) == ("", [SAID])
+    made.stop()
+
+
 def test_words_become_trouble_codes_by_the_axles_role() -> None:
     single = VehicleSpec(
         id="t-2", type="x", axles=(AxleSpec(position=1, role="steer"), AxleSpec(position=2, role="single-drive"))
