@@ -127,8 +127,8 @@ class Agent:
 
     @property
     def all_sent(self) -> bool:
-        """Whether the source has ended and the office has acknowledged all that it gave."""
-        return not self._reading and not self._held and self.outbox.queued == 0
+        """Whether the source has ended, the office has acknowledged all that it gave, and the broker has the bursts."""
+        return not self._reading and not self._held and self.outbox.queued == 0 and self.bursts.box.waiting == 0
 
     @property
     def alive(self) -> bool:
@@ -173,12 +173,19 @@ class Agent:
             self._wait(SOURCE_RETRY_S)
         self._reading = False
         while not self._stop.wait(READ_TIMEOUT_S):
-            self._turn()
+            self._turn_come_what_may()
 
     def _wait(self, seconds: float) -> None:
         until_s = self._clock.elapsed() + seconds
         while self._clock.elapsed() < until_s and not self._stop.wait(min(seconds, READ_TIMEOUT_S)):
+            self._turn_come_what_may()
+
+    def _turn_come_what_may(self) -> None:
+        # Outside of the reading nobody catches: the thread would end, and a source that recovers have no reader.
+        try:
             self._turn()
+        except Exception:
+            LOGGER.exception("%s: a turn failed", self.settings.vehicle)
 
     def _turn(self) -> None:
         """Do what must be done whether or not the source gives anything."""
@@ -193,7 +200,7 @@ class Agent:
     def _start_afresh(self) -> None:
         try:
             aside = self.outbox.start_afresh()
-        except OutboxError as error:
+        except (OutboxError, OSError) as error:
             LOGGER.error("%s: the outbox is damaged and no new one can be made: %s", self.settings.vehicle, error)
             return
         LOGGER.error("%s: the outbox was damaged; moved to %s", self.settings.vehicle, aside)
@@ -288,9 +295,17 @@ class Agent:
         try:
             while True:
                 command = self._commands.get_nowait()
-                self.link.say(f"command {command.id}: {self._answer(command)}")
+                self.link.say(f"command {command.id}: {self._safe_answer(command)}")
         except Empty:
             return
+
+    def _safe_answer(self, command: Command) -> str:
+        try:
+            return self._answer(command)
+        except Exception as error:
+            # A command that goes wrong must not cost the windows of a source that is well.
+            LOGGER.exception("%s: command %s failed", self.settings.vehicle, command.id)
+            return f"refused, an error of this program: {error!r}"
 
     def _answer(self, command: Command) -> str:
         if command.expires_s is not None and command.expires_s < self._clock.now():

@@ -157,6 +157,44 @@ def test_a_command_that_comes_twice_is_obeyed_once(agent: Agent, office: Any, so
 
 
 @pytest.mark.parametrize("broker", ["embedded"], indirect=True)
+def test_a_command_that_goes_wrong_is_answered_and_stops_no_reading(
+    agent: Agent, office: Any, source: ListSource, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(command: Command) -> str:
+        raise ZeroDivisionError("by accident")
+
+    monkeypatch.setattr(agent.bursts, "answer", broken)
+    wait_for("agent", lambda: office.statuses)
+    office.command("t-1", Command(id="c-1", action="capture-burst", seconds=4.0))
+    assert note_about(office, "c-1").startswith("refused, an error of this program: ZeroDivisionError")
+    assert not source.closed
+
+
+@pytest.mark.parametrize("broker", ["embedded"], indirect=True)
+def test_trouble_while_a_failed_source_is_waited_for_ends_no_thread(
+    agent: Agent, office: Any, source: ListSource, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("axlewright_edge.agent.SOURCE_RETRY_S", 2.0)
+    turn, turns = agent._turn, []
+
+    def trouble() -> None:
+        turns.append(1)
+        if source.closed and len(turns) < 40:
+            raise OSError("a disk that is away")
+        turn()
+
+    monkeypatch.setattr(agent, "_turn", trouble)
+    source.fault = SourceError("sensor unplugged")
+    wait_for("close", lambda: source.closed)
+    source.fault = None
+    wait_for("turns", lambda: len(turns) > 3)
+    turns += [1] * 40
+    source.windows = [Window(1.7e9, {"speed": 50.0})]
+    wait_for("frame", lambda: office.seqs() == [1])
+    assert agent.alive
+
+
+@pytest.mark.parametrize("broker", ["embedded"], indirect=True)
 def test_a_failing_source_is_told_opened_again_and_goes_on_after_what_is_stored(
     agent: Agent, office: Any, source: ListSource, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -338,6 +338,25 @@ def test_a_burst_travels_from_the_command_to_the_office(broker, office, tmp_path
         listener.disconnect()
 
 
+def test_an_end_when_all_is_sent_waits_for_bursts_too(tmp_path):
+    text = f"""
+        fleet = "yard"
+        vehicle = "t-1"
+        broker.url = "mqtt://127.0.0.1:9"
+        outbox.path = "{tmp_path}/outbox.sqlite"
+        source = {{kind = "replay", file = "day.csv"}}
+    """
+    clock = SystemClock()
+    agent = Agent(parse_agent(text), clock, WaveformSource(clock))
+    agent._reading = False
+    assert agent.all_sent
+    agent.bursts.box.put("c-1", [b"a"], clock.now())
+    assert not agent.all_sent
+    agent.bursts.box.free(1)
+    assert agent.all_sent
+    agent.stop()
+
+
 def test_readings_go_before_bursts(tmp_path):
     outbox = Outbox(tmp_path / "o.sqlite", "yard/t-1")
     flow = FrameFlow("yard", "t-1", outbox, Patience(frames=1), print)
