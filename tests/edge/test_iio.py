@@ -7,6 +7,7 @@ document (Documentation/ABI/testing/sysfs-bus-iio) by hand-written attributes an
 from __future__ import annotations
 
 import errno
+import os
 import struct
 import time
 from collections.abc import Callable, Iterator
@@ -348,6 +349,27 @@ def check_times(pieces: list[Piece]) -> None:
     steps = np.array([piece.elapsed_s for piece in pieces[1:]]) - ends[:-1]
     assert np.median(np.abs(steps)) < 1e-3
     assert steps.max() < 0.005 and steps.sum() > -0.3
+
+
+def test_scans_that_a_full_buffer_lost_are_missed_in_the_middle_of_what_is_read_at_once(
+    plug: Callable[..., IioTwin],
+) -> None:
+    twin = plug(accelerometer())
+    source = stream(twin)
+    source.open()
+    gather(source, 0.5)
+    twin.silence("iio:device0")
+    gather(source, 0.7)
+    device = twin._runs["iio:device0"]
+    places = np.concatenate([np.arange(100), 600 + np.arange(100)])  # 500 scans are lost
+    stamps = round((SystemClock().elapsed() - 0.45) * 1e9) + np.rint(1e9 * places / RATE_HZ).astype(np.int64)
+    late = np.array([0, 900_000, 0, 0] * 50)  # one scan in four is stamped late: no loss
+    numbers = {"in_accel_z": places % 100, "in_timestamp": stamps + late}
+    os.write(device._pipe, device._layout.encode(numbers))
+    first, second = gather(source, 0.2)
+    source.close()
+    assert (first.samples.size, second.samples.size, second.missing) == (100, 100, 500)
+    assert second.elapsed_s - first.elapsed_s == pytest.approx(600 / RATE_HZ, abs=0.001)
 
 
 def test_a_clipped_converter_is_counted(plug: Callable[..., IioTwin]) -> None:

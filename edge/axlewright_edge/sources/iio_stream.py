@@ -6,6 +6,7 @@ import errno
 import os
 import select
 from collections.abc import Mapping
+from itertools import pairwise
 from pathlib import Path
 from typing import cast
 
@@ -19,7 +20,7 @@ from axlewright_edge.sources.iio_buffer import Element, Layout, parse_type
 from axlewright_edge.sources.iio_settings import IioChannelSettings, IioSettings
 from axlewright_edge.sources.iio_sysfs import Conversion, complaint, conversion_of, read_number, read_text, write_text
 from axlewright_edge.sources.iio_tacho import PulseCounter
-from axlewright_edge.sources.iio_times import Placed, ScanTimes
+from axlewright_edge.sources.iio_times import GAP_SCANS, Placed, ScanTimes
 
 # The kernel holds so much while the agent is busy elsewhere, and wakes it so often. Own choice.
 BUFFER_S = 2.0
@@ -31,6 +32,8 @@ VALUES_HZ = 20.0
 SILENT_S = 3.0
 # A loss is told for so long.
 TOLD_S = 60.0
+# Within what is read at once a stamp may be late by an interrupt that had to wait; a longer gap is a loss. Own choice.
+LEAST_LOSS_S = 0.005
 TIMESTAMP = "in_timestamp"
 
 
@@ -209,14 +212,22 @@ class IioStream:
         return data
 
     def _block(self, scans: Mapping[str, NDArray[np.int64]], size: int, arrived_s: float) -> Block:
-        stamps = scans.get(TIMESTAMP)
+        values: list[Sample] = []
+        pieces: list[Piece] = []
+        for run in _runs(scans, size, self._times.rate_hz):
+            self._add_run({name: numbers[run] for name, numbers in scans.items()}, arrived_s, values, pieces)
+        return Block(sorted(values, key=lambda sample: sample.elapsed_s), pieces)
+
+    def _add_run(
+        self, scans: Mapping[str, NDArray[np.int64]], arrived_s: float, values: list[Sample], pieces: list[Piece]
+    ) -> None:
+        """Add scans that follow each other without a gap."""
+        size, stamps = next(iter(scans.values())).size, scans.get(TIMESTAMP)
         ends = None if stamps is None else (1e-9 * int(stamps[0]), 1e-9 * int(stamps[-1]))
         placed = self._times.place(size, arrived_s, ends)
         if placed.missing:
             self._lost += placed.missing
             self._lost_s = arrived_s
-        values: list[Sample] = []
-        pieces: list[Piece] = []
         for channel, conversion in self._conversions.items():
             raw = scans[channel.attribute]
             if channel in self._counters:
@@ -225,7 +236,6 @@ class IioStream:
                 pieces.append(self._piece(channel, conversion, raw, placed))
             else:
                 values += _averages(channel, conversion, raw, placed)
-        return Block(sorted(values, key=lambda sample: sample.elapsed_s), pieces)
 
     def _piece(
         self, channel: IioChannelSettings, conversion: Conversion, raw: NDArray[np.int64], placed: Placed
@@ -273,6 +283,15 @@ class IioStream:
                 write_text(path, text)
             except SourceError:
                 return
+
+
+def _runs(scans: Mapping[str, NDArray[np.int64]], size: int, rate_hz: float) -> list[slice]:
+    """Return the stretches between which scans were lost: a buffer that overflowed is read on both sides of its gap."""
+    stamps = scans.get(TIMESTAMP)
+    if stamps is None:
+        return [slice(0, size)]
+    begins = np.flatnonzero(np.abs(np.diff(stamps)) > 1e9 * max(GAP_SCANS / rate_hz, LEAST_LOSS_S)) + 1
+    return [slice(int(first), int(last)) for first, last in pairwise([0, *begins, size])]
 
 
 def _averages(
