@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -245,6 +246,47 @@ def test_the_length_of_windows_can_be_changed_while_they_come(
     found = windows(source, 2)
     assert [window.time_s for window in found] == [NOW_S + 80.0, NOW_S + 140.0]  # whole minutes
     assert found[-1].axles[2]["vib/rms"] == 6000.0
+    with pytest.raises(SourceError, match="with accelerometers a window has at most 60 s"):
+        source.set_window(90.0)
+    assert np.diff([window.time_s for window in windows(source, 2)]).tolist() == [60.0]
+
+
+class Seen:
+    """Features that remember which stretches of time they were asked for."""
+
+    def __init__(self) -> None:
+        self.stretches: list[tuple[float, float]] = []
+
+    def __call__(self, waveform: Waveform, vehicle: VehicleSpec) -> Mapping[str, float]:
+        begin_s = waveform.begin_elapsed_s
+        self.stretches.append((begin_s, begin_s + waveform.samples.shape[1] / waveform.rate_hz))
+        return {"vib/rms": 1.0}
+
+    @property
+    def widest_gap_s(self) -> float:
+        return max(begin_s - end_s for (_, end_s), (begin_s, _) in itertools.pairwise(self.stretches))
+
+
+@pytest.mark.parametrize("seconds", [14.0, 24.0, 33.0])
+def test_a_new_length_leaves_no_sample_out(
+    seconds: float, clock: ManualClock, combine: Callable[..., CombinedSource]
+) -> None:
+    seen = Seen()
+    source = combine(Scripted(clock, "axle", rate_hz=100.0, speed=80.0), features=seen)
+    windows(source, 2)
+    source.set_window(seconds)
+    windows(source, 2)
+    assert seen.widest_gap_s <= 0.02
+
+
+def test_a_step_of_the_clock_leaves_no_sample_out(clock: ManualClock, combine: Callable[..., CombinedSource]) -> None:
+    seen = Seen()
+    source = combine(Scripted(clock, "axle", rate_hz=100.0, speed=80.0), features=seen)
+    for step_s in (-4.0, -4.0, -4.0):
+        windows(source, 2)
+        clock.set(clock.now() + step_s)
+    windows(source, 2)
+    assert seen.widest_gap_s <= 0.02
 
 
 def test_windows_may_overlap(clock: ManualClock, combine: Callable[..., CombinedSource]) -> None:

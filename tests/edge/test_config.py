@@ -161,6 +161,10 @@ axle = 2
             "source.iio[1].rate_hz: is 3200, but another accelerometer of axle 2 has 6400",
         ),
         (SENSORS + "stale_after_s = {oil = 3.0}" + DEVICE, "source.stale_after_s.oil: is no channel; use one of speed"),
+        (
+            SENSORS.replace("[source]", "window_s = 90\n[source]") + DEVICE,
+            "window_s is 90; with accelerometers a window has at most 60 s",
+        ),
         (SENSORS + "overlap = 0.95" + DEVICE, "source.overlap: Expected `float` <= 0.9"),
         (SENSORS + '[source.j1939]\ninterface = "canbus"', "source.j1939.interface: is 'canbus'; use one of"),
         (

@@ -185,6 +185,10 @@ class TestSource:
         channels = waveform_features(waveform, VEHICLE)
         assert channels["vib/order/driveshaft-2"] == pytest.approx(2.0, rel=0.02)
 
+    def test_slower_than_life_is_refused(self, tmp_path, samples):
+        with pytest.raises(SourceError, match=r"recording.speed: is 0.5, slower than life; use 1, or 0"):
+            RecordingSource(self.settings(tmp_path, samples, speed=0.5), ManualClock(1.8e9))
+
     def test_a_missing_file_is_told(self, tmp_path):
         settings = RecordingSettings(file=str(tmp_path / "none.wav"), axle=2)
         with pytest.raises(SourceError, match=r"none.wav: is no file"):

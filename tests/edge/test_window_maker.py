@@ -173,6 +173,18 @@ def test_the_waveform_of_a_window_holds_all_sensors_of_the_axle_and_its_own_ten_
     assert (waveform.gear_ratio, waveform.full_scale, waveform.clipped) == (1.5, 160.0, 2 * 20 * 3)
 
 
+@pytest.mark.parametrize(("until_s", "names", "size"), [(2.0, ("a",), 6400), (9.0, ("a", "b"), 5760)])
+def test_a_sensor_that_falls_silent_early_does_not_cost_the_others_their_window(
+    until_s: float, names: tuple[str, ...], size: int
+) -> None:
+    maker = WindowMaker(TRUCK, {}, {})
+    for begin_s in evenly(0.0, 10.0, 0.5):
+        both = [Piece(name, 2, "acceleration", begin_s, 640.0, np.ones(320, dtype=np.float32)) for name in ("a", "b")]
+        maker.add(0, Block((), both if begin_s < until_s else both[:1]))
+    (waveform,) = maker.make(0.0, 10.0).waveforms
+    assert (waveform.sensors, waveform.samples.shape[1]) == (names, size)
+
+
 def test_turns_come_from_road_speed_when_nothing_better_is_known() -> None:
     maker = WindowMaker(TRUCK, {}, {})
     drive(maker, speed=72.0)

@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from axlewright_edge.clock import Clock
+from axlewright_edge.config import LONGEST_WITH_WAVEFORMS_S
 from axlewright_edge.errors import SourceError
 from axlewright_edge.features import Waveform, waveform_features
 from axlewright_edge.sources.blocks import Block, BlockSource, Piece
@@ -130,7 +131,15 @@ class CombinedSource:
             self._wait(nap_s)
 
     def set_window(self, seconds: float) -> None:
-        """Change the length of the windows to come."""
+        """Change the length of the windows to come.
+
+        Raises
+        ------
+        SourceError
+            The raw waveforms of so long a window would fill a small gateway's memory.
+        """
+        if seconds > LONGEST_WITH_WAVEFORMS_S and self.waveform_axles():
+            raise SourceError(f"with accelerometers a window has at most {LONGEST_WITH_WAVEFORMS_S:g} s")
         self._window_s = seconds
         self._end_s = self._next_end(self._closed_s + 0.5 * self._step_s)
 
@@ -216,17 +225,25 @@ class CombinedSource:
             # The gateway slept: there is nothing to tell of that time.
             self._end_s = self._next_end(self._clock.elapsed() - GRACE_S - self._step_s)
         while self._running and self._ended(self._end_s):
-            end_s = self._closed_s = self._end_s
+            end_s = self._end_s
+            begin_s, self._closed_s = self._begin_of(end_s), end_s
             # The Unix clock may have been slewed since: half a step on, the next multiple is surely the next one.
             self._end_s = self._next_end(end_s + 0.5 * self._step_s)
             with self._lock:
-                # Nothing was read before the source was opened: the first window is shorter.
-                made = self._maker.make(max(end_s - self._window_s, self._begin_s), end_s)
+                made = self._maker.make(begin_s, end_s)
                 kept_s = self._window_s + self._step_s + GRACE_S
                 # Speeds as long as waveforms: a burst without the shaft's turns is hard to read.
                 oldest_s = end_s - max(kept_s, self._recent_s)
                 self._maker.forget(oldest_s, oldest_s)
             self._queue.put(made, end_s + GRACE_S + LATEST_SHARE * self._step_s)
+
+    def _begin_of(self, end_s: float) -> float:
+        """Return where a window begins: as far back as it is long, or where the one before it ended."""
+        since_s = end_s - self._closed_s
+        # After a step of the Unix clock or a new length the next whole multiple may lie half a window too far off.
+        length_s = since_s if self._window_s < since_s <= 1.5 * self._window_s + GRACE_S else self._window_s
+        # Nothing was read before the source was opened: the first window is shorter.
+        return max(end_s - length_s, self._begin_s)
 
     def _ended(self, end_s: float) -> bool:
         if self._clock.elapsed() >= end_s + GRACE_S:

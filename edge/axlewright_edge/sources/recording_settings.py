@@ -38,6 +38,8 @@ class WaveformForm(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True
 class RecordingSettings(WaveformForm, frozen=True, kw_only=True):
     """A recorded waveform that is handed out as if it were measured now; ``speed`` 1 is real time, 0 at once.
 
+    Its samples keep their own distances in time whatever the speed, so an agent, whose windows go by the clock, takes
+    it no faster than life, and slower than life is refused: its samples would fall ever further behind.
     ``repeat`` begins anew when the record is over.
     """
 
@@ -55,5 +57,7 @@ def problems(settings: WaveformForm, where: str) -> Iterator[str]:
         yield f"{where}: {' and '.join(told)} are both given; keep one, the shaft turns but one way"
     if settings.pulses_per_turn != 1 and settings.tacho is None:
         yield f"{where}.pulses_per_turn: is given without tacho; name the column with the pulses"
+    if isinstance(settings, RecordingSettings) and 0.0 < settings.speed < 1.0:
+        yield f"{where}.speed: is {settings.speed:g}, slower than life; use 1, or 0 for as fast as it can be taken"
     if isinstance(settings, RecordingSettings) and Path(settings.file).suffix.lower() not in KINDS:
         yield f"{where}.file: {settings.file!r} ends in none of {', '.join(KINDS)}"

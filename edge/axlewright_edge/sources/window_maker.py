@@ -27,6 +27,7 @@ LEAST_RECORDED = 0.5
 # Sensors on converters of their own never run quite alike; further apart, the shaft's angle of one is not the other's.
 SAME_RATE = 0.01
 SAME_BEGIN_S = 0.05
+LEAST_OF_LONGEST = 0.8
 # Of a sample: what lies closer was taken at the same instant, apart from rounding.
 SAME_SAMPLE = 1e-3
 
@@ -173,12 +174,17 @@ def _covers(known: NDArray[np.float64], begin_s: float, end_s: float) -> bool:
 
 
 def _alike(cuts: list[Cut]) -> list[Cut]:
-    """Return the longest cut and those of its rate that begin with it; one waveform has one rate and one begin."""
+    """Return the longest cut and those of its rate that begin with it; one waveform has one rate and one begin.
+
+    A sensor that fell silent early is left out: the others are not cut down to it.
+    """
     if not cuts:
         return []
     longest = max(cuts, key=lambda cut: cut.samples.size / cut.rate_hz)
     return [
         cut
         for cut in cuts
-        if abs(cut.rate_hz / longest.rate_hz - 1.0) < SAME_RATE and abs(cut.begin_s - longest.begin_s) < SAME_BEGIN_S
+        if abs(cut.rate_hz / longest.rate_hz - 1.0) < SAME_RATE
+        and abs(cut.begin_s - longest.begin_s) < SAME_BEGIN_S
+        and cut.samples.size >= LEAST_OF_LONGEST * longest.samples.size
     ]

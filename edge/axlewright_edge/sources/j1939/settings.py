@@ -43,10 +43,11 @@ class J1939Settings(_Table, frozen=True, kw_only=True):
     """A vehicle bus, or a recording of one.
 
     ``interface`` and ``channel`` are python-can's; ``file`` is a recorded log, played at ``speed`` times the pace at
-    which it was recorded (0: as fast as it can be read). ``prefer`` lists source addresses: of two that send the
-    same signal the earlier one is used. ``location_counts_from`` is the number that the axle-location byte gives to the
-    foremost axle. ``level_axles`` are the axles that the rear ride-height sensors and bellows stand for (none: all
-    drive axles). The ``..._level_codes`` say which nominal levels of the rear mean that the driver chose them.
+    which it was recorded (0: as fast as it can be read). Above 1 its times are pressed together: windows say steeper
+    slopes. ``prefer`` lists source addresses: of two that send the same signal the earlier one is used.
+    ``location_counts_from`` is the number that the axle-location byte gives to the foremost axle. ``level_axles`` are
+    the axles that the rear ride-height sensors and bellows stand for (none: all drive axles). The ``..._level_codes``
+    say which nominal levels of the rear mean that the driver chose them.
     """
 
     interface: Literal["socketcan", "slcan", "udp_multicast", "virtual"] = "socketcan"
