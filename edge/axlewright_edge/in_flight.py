@@ -56,11 +56,6 @@ class InFlight:
         return max(0, (1 if self._probing else self._frames) - len(self._waiting))
 
     @property
-    def last_sent(self) -> int:
-        """Return the highest number on its way; 0 when there is none."""
-        return self._waiting[-1] if self._waiting else 0
-
-    @property
     def oldest(self) -> int | None:
         """Return the lowest number on its way."""
         return self._waiting[0] if self._waiting else None

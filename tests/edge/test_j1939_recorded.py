@@ -187,3 +187,14 @@ def test_a_recording_that_cannot_be_read_is_refused_with_file_and_reason(
         path.write_bytes(content)
     with pytest.raises(SourceError, match=problem):
         drained(path)
+
+
+def test_frames_before_the_damage_come_once_and_no_retry_begins_anew(tmp_path: Path) -> None:
+    path = tmp_path / "a.txt"
+    path.write_text(" (0.0)  can0  18FEF100   [2]  FF 00\n" * 2500 + "rubbish\n", encoding="utf-8")
+    feed = RecordedFeed(J1939Settings(file=str(path), speed=0.0), ManualClock(BEGIN_S))
+    feed.open()
+    assert [len(feed.read(0.0)) for _ in range(2)] == [2000, 500]
+    for attempt in (lambda: feed.read(0.0), feed.open):
+        with pytest.raises(SourceError, match="line 2501: is not candump's"):
+            attempt()

@@ -243,6 +243,7 @@ from axlewright_models.command_line import main
 code = main(sys.argv[1:])
 print(sorted(set(written)))
 print(sorted({name.split(".")[0] for name in sys.modules if not name.startswith("_")}))
+assert "axlewright_edge.sources.j1939.source" not in sys.modules, "a truck without a bus loads what reads one"
 raise SystemExit(code)
 """
 

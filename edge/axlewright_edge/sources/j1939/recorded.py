@@ -42,6 +42,8 @@ class RecordedFeed:
         self._wait = wait
         self._frames: Iterator[BusFrame] | None = None
         self._next: BusFrame | None = None
+        # What is wrong with the file after the frames handed out: those before it are of use, and come once.
+        self._fault: SourceError | None = None
         self.finished = False
 
     def open(self) -> None:
@@ -50,8 +52,10 @@ class RecordedFeed:
         Raises
         ------
         SourceError
-            It cannot be read, or what reads it is not installed.
+            It cannot be read, or what reads it is not installed; or it was found damaged when it was read before.
         """
+        if self._fault is not None:
+            raise self._fault
         self._frames = _frames(self._path)
         self._begin_s = self._clock.elapsed()
         self.finished = False
@@ -66,6 +70,8 @@ class RecordedFeed:
             The file is damaged from here on.
         """
         if self._next is None:
+            if self._fault is not None:
+                raise self._fault
             return []
         if self._speed:
             ahead_s = self._next.elapsed_s / self._speed - (self._clock.elapsed() - self._begin_s)
@@ -77,7 +83,11 @@ class RecordedFeed:
         while self._next is not None and self._next.elapsed_s <= due_s and len(frames) < MOST_AT_ONCE:
             frame = self._next
             frames.append(BusFrame(self._begin_s + frame.elapsed_s * scale, frame.number, frame.extended, frame.data))
-            self._advance()
+            self._next = None
+            try:
+                self._advance()
+            except SourceError as error:
+                self._fault = error
         return frames
 
     def close(self) -> None:
