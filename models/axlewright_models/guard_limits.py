@@ -78,6 +78,8 @@ def check_guard_limits(limits: LimitsMessage, fleet: str, vehicle: str) -> None:
     if len(set(positions)) != len(positions) or not positions:
         raise ModelError(f"limits {limits.version} name these axles: {positions}; each axle once, and one at least")
     for axle in limits.axles:
+        if all(getattr(axle, name) is None for name in _BOUNDS if name != "ride_height_mm"):
+            raise ModelError(f"limits {limits.version}, axle {axle.axle}: has no limit at all; give one")
         for name, (low, high) in _BOUNDS.items():
             value = getattr(axle, name)
             if value is not None and not low <= value <= high:

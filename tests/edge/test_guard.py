@@ -251,6 +251,7 @@ def test_a_truck_of_which_nothing_is_known_is_guarded_by_the_defaults() -> None:
         ([AxleLimits(axle=2, lube_limit_cel=-1.0)], "lube_limit_cel is -1"),
         ([AxleLimits(axle=2, lube_rise_limit_cel_per_min=math.inf)], "lube_rise_limit_cel_per_min is inf"),
         ([AxleLimits(axle=2, height_loss_limit_mm=math.nan)], "height_loss_limit_mm is nan"),
+        ([AxleLimits(axle=2, ride_height_mm=240.0)], "axle 2: has no limit at all"),
         ([AxleLimits(axle=2), AxleLimits(axle=2)], r"\[2, 2\]; each axle once"),
         ([], "one at least"),
     ],
