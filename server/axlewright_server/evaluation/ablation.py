@@ -1,6 +1,7 @@
 """What each detector is worth: the same symptoms decided on once more, with those of one detector left out.
 
 The other detectors run as they ran. Only one thing is not undone: learning paused while the dropped symptom stood.
+Symptoms may come and go many times a day; then it is enough to decide now and then (:data:`EVERY_S`), with and without.
 """
 
 from __future__ import annotations
@@ -20,15 +21,25 @@ from axlewright_server.evaluation.alerts import AlertBook
 from axlewright_server.evaluation.record import Alert
 from axlewright_server.evaluation.watch import Moment
 
+EVERY_S = 6.0 * 3600.0
+
 
 def without(
-    fleet: FleetSpec, moments: Sequence[Moment], detector: str, knowledge: Knowledge | None = None
+    fleet: FleetSpec,
+    moments: Sequence[Moment],
+    detector: str,
+    knowledge: Knowledge | None = None,
+    every_s: float = EVERY_S,
 ) -> tuple[Alert, ...]:
-    """Return the alerts as they would have been without a detector's symptoms ("" leaves out none)."""
-    again = _Decisions(AxleTable.of(fleet), load_knowledge() if knowledge is None else knowledge, detector)
+    """Return the alerts as they would have been without a detector's symptoms ("" leaves out none).
+
+    Of a truck's transitions in a span of `every_s` only the last is decided on; 0 decides on each, as the kernel does.
+    """
+    again = _Decisions(AxleTable.of(fleet), load_knowledge() if knowledge is None else knowledge, detector, every_s)
     book = AlertBook()
     for moment in moments:
         book.take(again.take(moment))
+    book.take(again.rest())
     return book.alerts()
 
 
@@ -40,22 +51,35 @@ def detectors_of(moments: Iterable[Moment]) -> tuple[str, ...]:
 class _Decisions:
     """The kernel's diagnosis without its detectors."""
 
-    def __init__(self, table: AxleTable, knowledge: Knowledge, left_out: str) -> None:
-        self._table, self._knowledge, self._left_out = table, knowledge, left_out
+    def __init__(self, table: AxleTable, knowledge: Knowledge, left_out: str, every_s: float) -> None:
+        self._table, self._knowledge, self._left_out, self._every_s = table, knowledge, left_out, every_s
         self._standing: dict[int, dict[str, Standing]] = {}
         self._advisories: dict[int, dict[str, Advisory]] = {}
+        self._waiting: dict[int, tuple[float, Moment]] = {}
 
     def take(self, moment: Moment) -> list[Change]:
-        """Return the changes of one moment."""
-        concerned: dict[int, float] = {}
-        for symptom, detector in zip(moment.symptoms, moment.detectors, strict=True):
-            if detector != self._left_out:
-                self._note(symptom, detector)
-                concerned[int(self._table.vehicle[symptom.axle])] = symptom.time_s
+        """Return the changes that one moment's transitions make due."""
+        told = [pair for pair in zip(moment.symptoms, moment.detectors, strict=True) if pair[1] != self._left_out]
+        vehicles = {int(self._table.vehicle[symptom.axle]): symptom.time_s for symptom, _ in told}
         changes: list[Change] = []
-        for vehicle in sorted(concerned):
-            changes += self._judge(vehicle, concerned[vehicle], moment)
+        for vehicle, time_s in sorted(vehicles.items()):
+            # What stood before this moment is decided on first, if it waits since an earlier span.
+            if vehicle in self._waiting and not self._same_span(self._waiting[vehicle][0], time_s):
+                changes += self._judge(vehicle, *self._waiting.pop(vehicle))
+        for symptom, detector in told:
+            self._note(symptom, detector)
+        self._waiting |= {vehicle: (time_s, moment) for vehicle, time_s in vehicles.items()}
         return changes
+
+    def rest(self) -> list[Change]:
+        """Return the changes of what still waits."""
+        changes: list[Change] = []
+        for vehicle in sorted(self._waiting):
+            changes += self._judge(vehicle, *self._waiting[vehicle])
+        return changes
+
+    def _same_span(self, one_s: float, other_s: float) -> bool:
+        return self._every_s > 0.0 and one_s // self._every_s == other_s // self._every_s
 
     def _judge(self, vehicle: int, time_s: float, moment: Moment) -> list[Change]:
         first, count = int(self._table.first[vehicle]), int(self._table.count[vehicle])

@@ -118,7 +118,7 @@ class BaselineCount(msgspec.Struct, frozen=True):
 class Run(msgspec.Struct, frozen=True):
     """One part of an evaluation: units, alerts, and what the report needs beside them.
 
-    ``without``: the alerts as they would have been without one detector, by its name (scenario parts only).
+    ``without``: the alerts as they would have been without one detector, by its name; scenario parts only.
     ``baselines``: delays in days by number of the unit. ``seconds``: wall time, simulator and kernel together.
     """
 

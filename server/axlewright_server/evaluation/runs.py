@@ -104,7 +104,7 @@ def reduce(
         knowledge = load_knowledge()
         without = {
             name: ablation.without(fleet, watched.moments, name, knowledge)
-            for name in ablation.detectors_of(watched.moments)
+            for name in ("", *ablation.detectors_of(watched.moments))
         }
     counted: list[BaselineCount] = []
     if extras.baselines and hours is not None and len(hours.speed):

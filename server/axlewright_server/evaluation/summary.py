@@ -308,9 +308,12 @@ class Without:
 def ablation_rows(runs: Sequence[Run]) -> tuple[Without, list[Without], int]:
     """Return the whole, each detector left out, and the number of detectable faults (scenario runs only)."""
     scored = [run for run in runs if run.without]
-    names = sorted({name for run in scored for name in run.without})
-    whole = _scored("", [(run, run.alerts) for run in scored])
-    rows = [_scored(name, [(run, run.without.get(name, run.alerts)) for run in scored]) for name in names]
+    names = sorted({name for run in scored for name in run.without if name})
+    whole = _scored("", [(run, run.without.get("", run.alerts)) for run in scored])
+    rows = [
+        _scored(name, [(run, run.without.get(name, run.without.get("", run.alerts))) for run in scored])
+        for name in names
+    ]
     asked = sum(_asked(unit) for run in scored for unit in run.units)
     return whole, rows, asked
 
