@@ -44,7 +44,7 @@ NOISE_TIMES, NOISE_LEAST = 3.5, np.array([2.5, 4.0, 4.0])
 SWAP_S = 4.0 * 3600.0
 SWAP_R = 0.25
 LOOSE_BIT = 8
-UNIT_S, UNIT_SPAN_K = 1200.0, 8.0
+UNIT_S, UNIT_SPAN_K = 1200.0, 12.0
 
 FIELDS: list[Any] = [
     ("stood_s", "f8"),

@@ -67,7 +67,7 @@ class Tandem(Part):
         slow_s: float = 7200.0,
         learning_h: float = 8.0,
         slow_learning_h: float = 24.0,
-        least_cel: float = 6.0,
+        least_cel: float = 8.0,
         slow_least_cel: float = 3.0,
         floor_cel: float = 1.5,
         slow_floor_cel: float = 0.9,

@@ -1,14 +1,19 @@
 """Vibration: every order and envelope line against the axle's own baseline at the same speed and load.
 
 Amplitudes vary by factors, so their logarithm is judged. Joints, gears and engine shake harder under torque, so a cell
-is a band of speed and a band of torque; the hardest pulls are not judged at all. The first hour in each cell makes its
-baseline (mean and spread), which is then frozen, and is not taught while a symptom stands. A rough road lifts all lines
-together: their lower-middle value is taken off the lines (not off rms) before they are judged.
+is a band of speed and a band of torque; the hardest pulls are not judged at all. Another source's line upon a line adds
+to it, so a line has two baselines in a cell: for gears in which it stands apart and for gears in which it doesn't. The
+first hour in each cell makes its baseline (mean and spread), which is then frozen, and is not taught while a symptom
+stands. That hour is gathered over four days at least, so that the spread has other loads, trailers, roads and weather
+in it. What the road explains is taken off the lines: the rise of rms or, if that is more, the lower-middle one of the
+lines. There is no prior of the fleet's or of a specification's: sisters' lines differ by factors (unbalance, angles,
+resonances), so an axle is silent until it has learnt its own.
 
 Run length by design: one-sided CUSUM, k = 1 and h = 8 standard deviations: Siegmund's approximation gives 4.6e7
 independent normal observations per line; 17 lines on 400 axles driving 10 h a day make 4e6 observations a day, so heavy
-tails matter, and the averaged ratio must pass the square root of ``order_ratio_limit`` (level 1) or the limit
-itself (level 2) as well; rms and kurtosis, which have no road taken off, the limit and its square.
+tails matter, and the rise must be large besides: the ratio averaged over ten minutes beyond ``order_ratio_limit``
+(level 2), or beyond its square root while the one averaged over an hour of driving is as well (level 1); rms and
+kurtosis, which have no road taken off, the limit (1) and its square (2). A small rise is never urgent.
 
 Trend: two hours of driving make one observation of each line's ratio, held to the mean of the first
 ``trend_learning`` of them (k = 1, h = 5: 1.1e5 observations in control, for all lines of an axle some 10 years at 1,000
@@ -40,10 +45,13 @@ BAND_EDGES_KM_H = (35.0, 55.0, 70.0, 85.0, 130.0)
 TORQUE_EDGES_N_M = (500.0, 1200.0, 2500.0)
 HARDEST_N_M = 5000.0
 _BANDS = (len(BAND_EDGES_KM_H) - 1) * (len(TORQUE_EDGES_N_M) + 1)
+# Every band twice: lines that stand apart, and lines that lie on another's.
+_CELLS = 2 * _BANDS
 _COLUMNS = np.array([INDEX[name] for name in LINES])
 _K = len(LINES)
 _ORDER_LINES = len(ORDER_CHANNELS) + len(ENVELOPE_CHANNELS)
 _ORDERS = len(ORDER_CHANNELS)
+_RMS = LINES.index("vib/rms")
 _OF_ENGINE = np.array(["engine" in name for name in ORDER_CHANNELS])
 TREND = Chart("trend", _ORDER_LINES, slack=1.0, decision=5.0, weight=0.3, calm=5)
 # What a repair changes: the beginnings of the lines that must be learnt anew.
@@ -66,9 +74,10 @@ _CODES = tuple(
 class Vibration(Part):
     """Follow every line of every axle.
 
-    ``learning``: one-minute observations that make the baseline of a cell. ``floor``: least standard deviation of the
-    log-ratio that is believed (0.15 is about 15 %); ``sum_floor``: the same for rms and kurtosis, which follow the
-    road. ``weight``: of an observation in the averaged ratio. ``calm``: observations below a quarter of the limit's
+    ``learning``: one-minute observations that make the baseline of a cell; ``lessons_a_day``: how many of them one day
+    may give. ``floor``: least standard deviation of the log-ratio that is believed (0.15 is about 15 %); ``sum_floor``:
+    the same for rms and kurtosis, which follow the road. ``weight``, ``slow_weight``: of an observation in the ten
+    minutes' and the hour's average. ``calm``: observations below a quarter of the limit's
     logarithm that end a symptom. ``trend_minutes``, ``trend_learning``, ``trend_floor``, ``trend_least``: one
     observation of the trend, how many make its baseline, least standard deviation believed, least averaged rise (0.26
     is 30 %). ``source_every``: observations after which the source is looked at again while a line is raised. All are
@@ -76,17 +85,20 @@ class Vibration(Part):
     """
 
     name = "vibration"
-    version = 4
+    version = 5
     dtype: np.dtype[Any] = np.dtype(
         [
             ("window_s", "f4"),
             ("window_sum", "f4", (_K + 4,)),
             ("band", "i4"),
-            ("count", "f4", (_BANDS, _K)),
-            ("mean", "f4", (_BANDS, _K)),
-            ("m2", "f4", (_BANDS, _K)),
+            ("lesson_day", "i4", (_BANDS,)),
+            ("lessons", "i2", (_BANDS,)),
+            ("count", "f4", (_CELLS, _K)),
+            ("mean", "f4", (_CELLS, _K)),
+            ("m2", "f4", (_CELLS, _K)),
             ("high", "f4", (_K,)),
             ("average", "f4", (_K,)),
+            ("slow", "f4", (_K,)),
             ("begun_s", "f8", (_K,)),
             ("calm", "i4", (_K,)),
             ("level", "i1", (_K,)),
@@ -108,11 +120,13 @@ class Vibration(Part):
         self,
         observation_s: float = 60.0,
         learning: int = 60,
+        lessons_a_day: int = 15,
         slack: float = 1.0,
         decision: float = 8.0,
         floor: float = 0.15,
         sum_floor: float = 0.25,
-        weight: float = 0.2,
+        weight: float = 0.1,
+        slow_weight: float = 1.0 / 60.0,
         calm: int = 15,
         trend_minutes: float = 120.0,
         trend_learning: int = 10,
@@ -122,12 +136,14 @@ class Vibration(Part):
     ) -> None:
         self.observation_s = observation_s
         self.learning = learning
+        self.lessons_a_day = lessons_a_day
         self.slack = np.float32(slack)
         self.decision = np.float32(decision)
         self.floor = np.where(np.arange(_K) < _ORDER_LINES, floor, sum_floor).astype(np.float32)
         # Half the limit's logarithm (its square root) begins level 1 of a line; sums need all of it, and twice for 2.
         self.share = np.where(np.arange(_K) < _ORDER_LINES, 0.5, 1.0).astype(np.float32)
         self.weight = np.float32(weight)
+        self.slow_weight = np.float32(slow_weight)
         self.calm = calm
         self.trend_minutes = trend_minutes
         self.trend_learning = trend_learning
@@ -190,7 +206,7 @@ class Vibration(Part):
         fresh = self.fresh(len(record_rows))
         for field in ("count", "mean", "m2"):
             record_rows[field][:, :, lines] = 0.0
-        for field in ("high", "average", "begun_s", "calm", "level"):
+        for field in ("high", "average", "slow", "begun_s", "calm", "level"):
             record_rows[field][:, lines] = fresh[field][:, lines]
         few = lines[:_ORDER_LINES]
         for field in ("count", "total", "sums", "average", "begun_s", "calm", "level"):
@@ -230,23 +246,14 @@ class Vibration(Part):
 
     def _judge(self, state: State, gathered: Any, batch: Batch, table: AxleTable) -> list[Symptom]:
         means, drive = gathered[:, :_K].copy(), gathered[:, _K:]
-        lone = self._lone_lines(drive, batch, table)
-        # An engine line that lies on another's is that other's: it tells of the engine only where it stands apart.
-        shared = ~lone[:, _OF_ENGINE] & ~np.isnan(drive[:, 2])[:, None]
-        means[:, :_ORDERS][:, _OF_ENGINE] = np.where(shared, np.float32(np.nan), means[:, :_ORDERS][:, _OF_ENGINE])
-        pick, band = np.arange(len(state)), state["band"]
-        count, mean, m2 = state["count"][pick, band], state["mean"][pick, band], state["m2"][pick, band]
-        learnt = count >= self.learning
-        lesson = ~learnt & ~batch.suspect[:, None] & ~np.isnan(means)
-        if lesson.any():
-            self._teach(state, means, lesson, (pick, band))
-        spread = np.maximum(np.sqrt(m2 / np.maximum(count - 1.0, np.float32(1.0))), self.floor)
-        ratio = np.where(learnt, means - mean, np.float32(np.nan))
-        ratio[:, :_ORDER_LINES] -= _road(ratio[:, :_ORDER_LINES])[:, None]
+        lone = self._lone_lines(means, drive, batch, table)
+        ratio, spread = self._against_usual(state, means, lone, batch)
         seen = ~np.isnan(ratio)
         z = np.clip(ratio / spread, np.float32(-4.0), np.float32(4.0))
         high = np.where(seen, np.maximum(state["high"] + z - self.slack, np.float32(0.0)), state["high"])
         average = np.where(seen, state["average"] + self.weight * (ratio - state["average"]), state["average"])
+        slow = state["slow"]
+        state["slow"] = np.where(seen, slow + self.slow_weight * (np.clip(ratio, -1.5, 1.5) - slow), slow)
         limit = np.log(table.limit("order_ratio_limit")[batch.axles]).astype(np.float32)[:, None]
         calm = np.where(seen, np.where(average < 0.25 * limit, state["calm"] + 1, 0), state["calm"])
         high = np.where(calm >= self.calm, np.float32(0.0), np.minimum(high, 4.0 * self.decision))
@@ -257,6 +264,41 @@ class Vibration(Part):
         symptoms = self._symptoms(state, limit, batch)
         symptoms += self._follow(state, ratio[:, :_ORDER_LINES], batch)
         return symptoms + self._attribute(state, ratio, drive, lone, limit[:, 0], batch)
+
+    def _against_usual(self, state: State, means: Any, lone: Any, batch: Batch) -> tuple[Any, Any]:
+        """Return each line's log-ratio to its cell's baseline, NaN while that is learnt, and its spread."""
+        pick, band = np.arange(len(state)), state["band"]
+        shared = np.zeros(means.shape, dtype=bool)
+        shared[:, :_ORDERS] = ~lone
+        where = (pick[:, None], band[:, None] + _BANDS * shared, np.arange(_K)[None, :])
+        lesson = (state["count"][where] < self.learning) & ~batch.suspect[:, None] & ~np.isnan(means)
+        lesson &= self._due(state, (pick, band), lesson.any(axis=1), batch)[:, None]
+        count, mean, m2 = (state[field][where] for field in ("count", "mean", "m2"))
+        if lesson.any():
+            self._teach(state, means, lesson, where)
+        learnt = count >= self.learning
+        # Alone a line is not higher than with another upon it: that baseline will do while there is no other.
+        other = np.flatnonzero((~learnt & ~shared).any(axis=1))
+        if len(other):
+            instead = (other[:, None], band[other, None] + _BANDS, np.arange(_K)[None, :])
+            more = ~learnt[other] & ~shared[other]
+            fields = (state[field][instead] for field in ("count", "mean", "m2"))
+            for own, borrowed in zip((count, mean, m2), fields, strict=True):
+                own[other] = np.where(more, borrowed, own[other])
+            learnt = count >= self.learning
+        spread = np.maximum(np.sqrt(m2 / np.maximum(count - 1.0, np.float32(1.0))), self.floor)
+        ratio = np.where(learnt, means - mean, np.float32(np.nan))
+        ratio[:, :_ORDER_LINES] -= _road(ratio)[:, None]
+        return ratio, spread
+
+    def _due(self, state: State, where: tuple[Any, Any], wanted: Any, batch: Batch) -> Any:
+        """Return which rows may learn now: so many lessons a day, that a baseline has several days in it."""
+        day = np.floor(batch.time_s / 86400.0).astype(np.int32)
+        taken = np.where(state["lesson_day"][where] == day, state["lessons"][where], 0)
+        due = wanted & (taken < self.lessons_a_day)
+        state["lesson_day"][where] = np.where(due, day, state["lesson_day"][where])
+        state["lessons"][where] = np.where(due, taken + 1, state["lessons"][where])
+        return due
 
     def _follow(self, state: State, ratio: Any, batch: Batch) -> list[Symptom]:
         """Gather the ratios of two hours and hold their means to the axle's first ones."""
@@ -319,12 +361,18 @@ class Vibration(Part):
         put_back(state, rows, part)
         return symptoms
 
-    def _lone_lines(self, drive: Any, batch: Batch, table: AxleTable) -> Any:
-        """Return which order lines stood apart from all others in the minute, (n, order lines)."""
+    def _lone_lines(self, means: Any, drive: Any, batch: Batch, table: AxleTable) -> Any:
+        """Return which order lines stood apart from all others in the minute, (n, order lines).
+
+        Order lines of a minute in two gears, and the engine's where they lie on another's, are left out of `means`: a
+        line that lies on another's tells of the engine only where it stands apart.
+        """
         gear, square = drive[:, 2].astype(np.float64), drive[:, 3]
-        # A minute in two gears tells of neither.
-        gear = np.where(square - gear * gear > 1e-3 * np.maximum(square, 1e-3), np.nan, gear)
-        return alone(table, batch.axles, gear)
+        mixed = square - gear * gear > 1e-3 * np.maximum(square, 1e-3)
+        lone = alone(table, batch.axles, np.where(mixed, np.nan, gear))
+        hidden = ~lone & _OF_ENGINE & ~np.isnan(gear)[:, None]
+        means[:, :_ORDERS] = np.where(hidden | mixed[:, None], np.float32(np.nan), means[:, :_ORDERS])
+        return lone
 
     def _lone(self, state: State, ratio: Any, lone: Any, raised: Any) -> None:
         lone = lone & ~np.isnan(ratio[:, :_ORDERS]) & raised[:, :_ORDERS]
@@ -366,7 +414,7 @@ class Vibration(Part):
             for row, which in zip(*np.nonzero(changed), strict=True)
         ]
 
-    def _teach(self, state: State, means: Any, lesson: Any, where: tuple[Any, Any]) -> None:
+    def _teach(self, state: State, means: Any, lesson: Any, where: tuple[Any, Any, Any]) -> None:
         count, mean, m2 = state["count"][where], state["mean"][where], state["m2"][where]
         more = count + np.float32(1.0)
         delta = means - mean
@@ -378,7 +426,9 @@ class Vibration(Part):
     def _symptoms(self, state: State, limit: Any, batch: Batch) -> list[Symptom]:
         old = state["level"].copy()
         high, average = state["high"], state["average"]
-        begins = (high > self.decision) & (average > self.share * limit)
+        # A small rise must last an hour of driving, a large one ten minutes.
+        lasting = np.where(state["slow"] > self.share * limit, self.share, np.float32(2.0) * self.share) * limit
+        begins = (high > self.decision) & (average > lasting)
         level = np.where(begins | ((old > 0) & (high > 0.0)), 1, 0)
         # A tenth below the limit is the deadband of level 2.
         beyond = average > np.where(old == 2, 1.8, 2.0) * self.share * limit
@@ -421,11 +471,14 @@ def _touched(touched: frozenset[str]) -> Any:
 
 
 def _road(ratio: Any) -> Any:
-    """Return the lower-middle rise of each row's lines when at least six are known, else 0: what the road does to all.
+    """Return the rise that the road explains: that of rms, or the lower-middle one of the lines if that is more.
 
-    Sorting puts NaN last, so the known ones come first.
+    A line that is mostly road noise rises as rms does, no line by more. A fall explains no line's rise, so it is at
+    least 0. The middle counts when at least six lines are known; sorting puts NaN last.
     """
-    known = (~np.isnan(ratio)).sum(axis=1)
-    ordered = np.sort(ratio, axis=1)
+    lines = ratio[:, :_ORDER_LINES]
+    known = (~np.isnan(lines)).sum(axis=1)
+    ordered = np.sort(lines, axis=1)
     middle = ordered[np.arange(len(ratio)), np.maximum((known - 1) // 2, 0)]
-    return np.where(known >= 6, middle, np.float32(0.0))
+    middle = np.where(known >= 6, middle, np.float32(0.0))
+    return np.fmax(np.fmax(middle, ratio[:, _RMS]), np.float32(0.0))
