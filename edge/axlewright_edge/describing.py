@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +18,7 @@ from axlewright_models.bearings import Geometry
 from axlewright_models.orders import Train
 from axlewright_models.vibration.features import FEWEST_TURNS, Machine, bearing_decisions
 from axlewright_models.vibration.quality import MOST_MISSING, fill_gaps
+from axlewright_models.wire.frames import Window
 
 # A rest shorter than this part of a window is not told.
 LEAST_WINDOW = 0.5
@@ -74,7 +78,7 @@ class Told:
     shaft_hz : float
         Mean speed of the driveshaft. [Hz]
     bearing : Decision or None
-        The clearest of all sensors; None without a bearing, or when the shaft made too few turns.
+        The clearest of all sensors; None without a bearing, when the shaft made too few turns, or when nobody asked.
     """
 
     begin_s: float
@@ -92,11 +96,39 @@ def describe(recorded: Recorded, subject: Subject, window_s: float = 10.0) -> li
     SourceError
         Road speed is all that is known, and not the truck.
     """
+    return list(tell(recorded, subject, window_s))
+
+
+def tell(recorded: Recorded, subject: Subject, window_s: float = 10.0, *, decide: bool = True) -> Iterator[Told]:
+    """Yield the same window by window; `decide`: whether to look for a defect of the bearing by name.
+
+    Raises
+    ------
+    SourceError
+        Road speed is all that is known, and not the truck.
+    """
     turns, tolerance = recorded.shaft_turns(subject.turns_per_km)
+    for first, last in _stretches(recorded, window_s):
+        yield _told(recorded, subject, turns, tolerance, first, last, decide)
+
+
+def last_end_s(recorded: Recorded, window_s: float) -> float:
+    """Return where within a recording its last window ends. [s]"""
+    return _stretches(recorded, window_s)[-1][1] / recorded.rate_hz
+
+
+def _stretches(recorded: Recorded, window_s: float) -> list[tuple[int, int]]:
     size = recorded.samples.shape[1]
     width = max(round(window_s * recorded.rate_hz), 2)
     starts = [first for first in range(0, size, width) if size - first >= LEAST_WINDOW * width] or [0]
-    return [_told(recorded, subject, turns, tolerance, first, min(first + width, size)) for first in starts]
+    return [(first, min(first + width, size)) for first in starts]
+
+
+def window_of(told: Told, axle: int, begin: datetime) -> Window:
+    """Return a window as a truck sends it, dated by its end (to the microsecond, as a table can hold it)."""
+    vehicle = {"shaft-speed": float(60.0 * told.shaft_hz)} if told.shaft_hz > 0.0 else {}
+    channels = {name: float(value) for name, value in told.channels.items() if math.isfinite(value)}
+    return Window((begin + timedelta(seconds=told.end_s)).timestamp(), vehicle, {axle: channels})
 
 
 def waveform_of(
@@ -120,7 +152,13 @@ def waveform_of(
 
 
 def _told(
-    recorded: Recorded, subject: Subject, turns: NDArray[np.float64], tolerance: float, first: int, last: int
+    recorded: Recorded,
+    subject: Subject,
+    turns: NDArray[np.float64],
+    tolerance: float,
+    first: int,
+    last: int,
+    decide: bool,
 ) -> Told:
     waveform = waveform_of(recorded, subject, turns, tolerance, first, last)
     channels = machine_features(waveform, subject.machine(tolerance))
@@ -130,7 +168,7 @@ def _told(
         end_s=last / recorded.rate_hz,
         channels={name: value for name, value in channels.items() if subject.tells(name)},
         shaft_hz=made * recorded.rate_hz / (last - first),
-        bearing=_decision(waveform, subject),
+        bearing=_decision(waveform, subject) if decide else None,
     )
 
 

@@ -1,4 +1,4 @@
-"""A whole table sent to an office: one outbox and one link for each truck in it."""
+"""Recorded readings sent to an office: one outbox and one link for each truck in them."""
 
 from __future__ import annotations
 
@@ -14,7 +14,8 @@ from axlewright_edge.config import BrokerSettings
 from axlewright_edge.errors import SourceError
 from axlewright_edge.link import Link
 from axlewright_edge.outbox import Outbox
-from axlewright_edge.sources.replay import Pace, read_table
+from axlewright_edge.replay_readings import Readings
+from axlewright_edge.sources.replay import Pace
 from axlewright_models.wire.frames import Window
 from axlewright_models.wire.messages import Command
 
@@ -74,7 +75,7 @@ class _Truck:
 
 
 class Replay:
-    """Sends tables.
+    """Sends recorded readings.
 
     Parameters
     ----------
@@ -101,7 +102,7 @@ class Replay:
 
     def send(
         self,
-        path: Path,
+        readings: Readings,
         *,
         vehicles: Collection[str] = (),
         speed: float = 0.0,
@@ -109,15 +110,16 @@ class Replay:
         patience_s: float = 120.0,
         progress: Callable[[float], None] = lambda share: None,
     ) -> bool:
-        """Send a table; return whether the office committed every frame.
+        """Send all of them; return whether the office committed every frame.
 
         Raises
         ------
         EdgeError
-            The table is wrong, holds none of the vehicles, or an outbox cannot be used.
+            They are wrong, hold none of the vehicles, or an outbox cannot be used.
         """
         try:
-            self._read(path, frozenset(vehicles), Pace(speed, self._clock), self._shift_s(path, shift), progress)
+            shift_s = self._shift_s(readings, shift)
+            self._read(readings, frozenset(vehicles), Pace(speed, self._clock), shift_s, progress)
             return self._wait_until(0, patience_s, lambda: progress(1.0))
         finally:
             self._close()
@@ -139,10 +141,15 @@ class Replay:
         return f"{text}; {figures.set_aside} set aside" if figures.set_aside else text
 
     def _read(
-        self, path: Path, vehicles: frozenset[str], pace: Pace, shift_s: float, progress: Callable[[float], None]
+        self,
+        readings: Readings,
+        vehicles: frozenset[str],
+        pace: Pace,
+        shift_s: float,
+        progress: Callable[[float], None],
     ) -> None:
         share = [0.0]
-        for vehicle, window in read_table(path, vehicles, lambda now: share.__setitem__(0, now)):
+        for vehicle, window in readings.windows(vehicles, lambda now: share.__setitem__(0, now)):
             if self._wait(pace, window.time_s, lambda: progress(share[0])):
                 return
             truck = self._trucks.get(vehicle)
@@ -153,7 +160,7 @@ class Replay:
                 self._wait_until(MOST_WAITING // 2, float("inf"), lambda: progress(share[0]))
         missing = sorted(vehicles - self._trucks.keys())
         if missing or not self._trucks:
-            raise SourceError(f"{path}: holds no row of {', '.join(missing) or 'any vehicle'}")
+            raise SourceError(f"{readings.name}: holds no row of {', '.join(missing) or 'any vehicle'}")
         self._flush()
 
     def _wait(self, pace: Pace, time_s: float, tell: Callable[[], None]) -> bool:
@@ -182,7 +189,7 @@ class Replay:
         for truck in self._trucks.values():
             truck.flush()
 
-    def _shift_s(self, path: Path, shift: Shift) -> float:
+    def _shift_s(self, readings: Readings, shift: Shift) -> float:
         """Return what is added to every time; kept in the folder, so that a replay that goes on keeps its times."""
         if shift is Shift.RECORDED:
             return 0.0
@@ -192,9 +199,9 @@ class Replay:
                 return float(json.loads(file.read_text(encoding="utf-8"))["shift_s"])
             except (ValueError, KeyError, TypeError) as error:
                 raise SourceError(f"{file}: is damaged ({error}); remove the folder to begin anew") from error
-        last_s = max((window.time_s for _, window in read_table(path)), default=None)
+        last_s = readings.last_s()
         if last_s is None:
-            raise SourceError(f"{path}: holds no row of any vehicle")
+            raise SourceError(f"{readings.name}: holds no row of any vehicle")
         shift_s = self._clock.now() - last_s
         self._folder.mkdir(parents=True, exist_ok=True)
         file.write_text(json.dumps({"shift_s": shift_s}), encoding="utf-8")

@@ -23,7 +23,7 @@ SUMMARIES = {
     "serve": "run the office: broker, ingest, detectors, page",
     "agent": "run one or more edge agents from their configuration files",
     "trucks": "run simulated trucks against an office or any broker",
-    "replay": "send recorded readings (CSV, Parquet) as if the trucks drove now",
+    "replay": "send recorded readings or a raw waveform as if the trucks drove now",
     "check": "check a fleet file or an agent file and say what is wrong",
     "describe": "tell what a recorded vibration holds: orders, envelope, doubts, a bearing's defect",
     "load-history": "load recorded readings straight into the office's store",

@@ -16,6 +16,7 @@ from axlewright_edge.clock import SystemClock
 from axlewright_edge.commands import AGENT, CHECK, REPLAY
 from axlewright_edge.config import BrokerSettings
 from axlewright_edge.errors import SourceError
+from axlewright_edge.replay_readings import TableReadings
 from axlewright_edge.replaying import Replay, Shift
 from axlewright_models.command_line import main
 
@@ -143,9 +144,9 @@ def test_a_replay_that_was_stopped_goes_on_where_it_was(broker: Any, office: Any
         if len(office.seqs("t-1")) > 20:
             stop.set()
 
-    assert not replay(tmp_path, broker.port, stop).send(day, shift=Shift.END_NOW, progress=stop_soon)
+    assert not replay(tmp_path, broker.port, stop).send(TableReadings(day), shift=Shift.END_NOW, progress=stop_soon)
     assert 20 < len(office.seqs("t-1")) < 400
-    assert replay(tmp_path, broker.port, threading.Event()).send(day, shift=Shift.END_NOW)
+    assert replay(tmp_path, broker.port, threading.Event()).send(TableReadings(day), shift=Shift.END_NOW)
     assert office.seqs("t-1") == office.seqs("t-2") == list(range(1, 401))
     times = [frame.windows[0].time_s for frame in office.committed if frame.vehicle == "t-1"]
     assert times == pytest.approx([times[0] + 10.0 * number for number in range(400)], abs=1e-3)
@@ -155,7 +156,7 @@ def test_a_replay_that_was_stopped_goes_on_where_it_was(broker: Any, office: Any
 def test_a_replay_without_an_office_gives_up_and_says_so(broker: Any, office: Any, tmp_path: Path) -> None:
     office.silent = True
     made = replay(tmp_path, broker.port, threading.Event())
-    assert not made.send(write_day(tmp_path, rows=10), patience_s=0.5)
+    assert not made.send(TableReadings(write_day(tmp_path, rows=10)), patience_s=0.5)
     assert made.report() == "0 of 20 frames of 2 trucks committed by the office"
 
 
@@ -165,7 +166,7 @@ def test_a_table_larger_than_what_may_wait_at_once_is_sent_without_thinning(
 ) -> None:
     day = write_day(tmp_path, ("t-1",), rows=1700)
     made = replay(tmp_path, broker.port, threading.Event())
-    assert made.send(day)
+    assert made.send(TableReadings(day))
     assert office.seqs("t-1") == list(range(1, 1701))
     with sqlite3.connect(tmp_path / "outboxes" / "t-1.sqlite") as plain:
         assert dict(plain.execute("SELECT key, value FROM meta WHERE key IN ('thinned', 'acked')")) == {
@@ -178,7 +179,7 @@ def test_a_table_larger_than_what_may_wait_at_once_is_sent_without_thinning(
 def test_a_replay_of_a_truck_that_is_not_in_the_table_is_refused(tmp_path: Path) -> None:
     made = replay(tmp_path, 9, threading.Event())
     with pytest.raises(SourceError, match=r"day\.csv: holds no row of t-9"):
-        made.send(write_day(tmp_path, rows=2), vehicles={"t-9"})
+        made.send(TableReadings(write_day(tmp_path, rows=2)), vehicles={"t-9"})
 
 
 @pytest.mark.parametrize(
