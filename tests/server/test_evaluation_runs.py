@@ -16,7 +16,7 @@ from axlewright_server.evaluation import ablation, baselines_drift, readings, se
 from axlewright_server.evaluation.hourly import AXLE_CHANNELS, HourBook
 from axlewright_server.evaluation.orchestra import run_parts, stored
 from axlewright_server.evaluation.parts import Part, Plan
-from axlewright_server.evaluation.record import decode_run
+from axlewright_server.evaluation.record import decode_run, encode_run
 from axlewright_server.evaluation.runs import Extras, run_outside, run_part
 from axlewright_server.evaluation.truth import read_truth, service_events
 from axlewright_server.evaluation.watch import watch
@@ -155,6 +155,10 @@ def test_a_finished_part_is_taken_up_only_if_it_was_asked_for_alike(inside):
     assert stored(PART, folder) == run
     assert stored(msgspec.structs.replace(PART, arguments=(*ARGUMENTS, "--noise", "2")), folder) is None
     assert stored(msgspec.structs.replace(PART, key="other"), folder) is None
+    other_code = folder / "other-code"
+    other_code.mkdir()
+    (other_code / "small.json").write_bytes(encode_run(msgspec.structs.replace(run, code="0" * 12)))
+    assert stored(PART, other_code) is None
     assert run_parts([PART], folder, Extras(), workers=1, resume=True, quiet=True) == [run]
 
 

@@ -16,6 +16,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
 from axlewright_server.errors import EvaluationError
+from axlewright_server.evaluation.digest import code_digest
 from axlewright_server.evaluation.parts import Part
 from axlewright_server.evaluation.record import Run, decode_run
 from axlewright_server.evaluation.runs import Extras, run_part
@@ -42,7 +43,7 @@ def run_parts(
     workers : int
         Parts at once; every part is two processes.
     resume : bool
-        Take the record of a part that an earlier run of the same arguments left; else all are run anew.
+        Take the record of a part that an earlier run of the same arguments and code left; else all are run anew.
 
     Raises
     ------
@@ -60,12 +61,12 @@ def run_parts(
 
 
 def stored(part: Part, folder: Path) -> Run | None:
-    """Return the record that an earlier run left of a part, None if there is none or its arguments were others."""
+    """Return the record that an earlier run left of a part, None if its arguments or its code were others."""
     try:
         run = decode_run((folder / f"{part.key}.json").read_bytes())
     except (OSError, msgspec.DecodeError):
         return None
-    return run if run.arguments == part.arguments else None
+    return run if (run.arguments, run.code) == (part.arguments, code_digest()) else None
 
 
 def _progress(quiet: bool) -> Progress:

@@ -119,7 +119,8 @@ class Run(msgspec.Struct, frozen=True):
     """One part of an evaluation: units, alerts, and what the report needs beside them.
 
     ``without``: the alerts as they would have been without one detector, by its name; scenario parts only.
-    ``baselines``: delays in days by number of the unit. ``seconds``: wall time, simulator and kernel together.
+    ``baselines``: delays in days by number of the unit. ``seconds``: wall time, simulator and kernel
+    together. ``code``: of which code (:mod:`digest`).
     """
 
     key: str
@@ -135,6 +136,7 @@ class Run(msgspec.Struct, frozen=True):
     readings: int = 0
     seconds: float = 0.0
     arguments: tuple[str, ...] = ()
+    code: str = ""
 
 
 def encode_run(run: Run) -> bytes:

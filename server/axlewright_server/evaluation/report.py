@@ -79,10 +79,11 @@ def _lead(runs: Sequence[Run], command: str) -> list[str]:
     readings = sum(run.readings for run in runs)
     seconds = sum(run.seconds for run in runs)
     libraries = ", ".join(f"{name} {_version(name)}" for name in ("numpy", "river", "ruptures"))
+    codes = ", ".join(sorted({run.code for run in runs}))
     return [
         f"Made by: {command}",
-        f"Version {__version__}; first seeds of the parts: {', '.join(map(str, seeds))}; {readings:,} readings in "
-        f"{seconds / 60:.0f} minutes; {libraries}.",
+        f"Version {__version__}, code {codes}; first seeds of the parts: {', '.join(map(str, seeds))}; "
+        f"{readings:,} readings in {seconds / 60:.0f} minutes; {libraries}.",
         "Trucks, faults and readings are simulated, by physics that the detectors do not share and that was not "
         "tuned to them. Figures are as measured; intervals are 95 %, exact (Clopper-Pearson, Garwood).",
     ]

@@ -17,6 +17,7 @@ from axlewright_server.diagnosis.knowledge import load_knowledge
 from axlewright_server.evaluation import ablation, readings, series
 from axlewright_server.evaluation.baselines import BASELINES, LEARN_DAYS, calls
 from axlewright_server.evaluation.counting import DAY_S, YEAR_S, false_alerts, on_right_axle
+from axlewright_server.evaluation.digest import code_digest
 from axlewright_server.evaluation.forecasts import ForecastBook
 from axlewright_server.evaluation.hourly import HOUR_S, Hours
 from axlewright_server.evaluation.parts import Part, simulated
@@ -125,6 +126,7 @@ def reduce(
         baselines=tuple(counted),
         readings=watched.readings,
         arguments=part.arguments,
+        code=code_digest(),
     )
 
 
