@@ -21,8 +21,9 @@ from axlewright_server.evaluation.counting import (
     judge,
     leading,
 )
+from axlewright_server.evaluation.forecasts import crossing, decided
 from axlewright_server.evaluation.intervals import rate, share
-from axlewright_server.evaluation.record import Run, Source, decode_run, encode_run
+from axlewright_server.evaluation.record import Forecast, Run, Source, decode_run, encode_run
 from axlewright_server.evaluation.summary import (
     ablation_rows,
     attributed,
@@ -210,3 +211,29 @@ def test_a_record_survives_its_file():
 def test_an_event_ends_with_its_repair():
     mended = event(10.0, end=moment(15.0))
     assert not judge(unit(mended), [alert(16.0)]).found
+
+
+@pytest.mark.parametrize(
+    ("early", "late", "truth", "watched", "held"),
+    [
+        (5.0, 9.0, 7.0, 30.0, True),
+        (5.0, 9.0, 12.0, 30.0, False),
+        (5.0, None, 12.0, 30.0, True),
+        (5.0, 9.0, None, 30.0, False),
+        (5.0, 9.0, None, 8.0, None),
+        (5.0, None, None, 30.0, None),
+        (None, None, 12.0, 30.0, False),
+    ],
+)
+def test_a_forecast_is_judged_only_where_the_readings_decide(early, late, truth, watched, held):
+    one = Forecast("t-1", 2, BEGIN, "height", early, early, late, truth, watched)
+    assert decided(one) is held
+    run = run_of([unit(None)], [], forecasts=(one,))
+    assert decode_run(encode_run(run)) == run
+    assert summarise([run]).coverage == ({} if held is None else {"height": (int(held), 1)})
+
+
+def test_a_limit_is_passed_when_the_median_of_five_days_is_beyond_it():
+    figures = {float(day): 0.0 for day in range(20)} | {6.0: 99.0, 12.0: -7.0, 13.0: -7.0, 14.0: -7.0}
+    assert crossing(figures, 2.0, 6.0, 1) is None
+    assert crossing(figures, 2.0, -6.0, -1) == 12.0  # days 10 to 14: two at 0, three at -7

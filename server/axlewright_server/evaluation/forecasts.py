@@ -77,9 +77,9 @@ class ForecastBook:
             int(table.position[told.row]),
             (told.day + 1.0) * DAY_S,
             told.quantity,
-            told.early,
-            told.middle,
-            told.late,
+            _within(told.early),
+            _within(told.middle),
+            _within(told.late),
             None if truth is None else truth - told.day,
             max(figures) - _AROUND_DAYS - told.day,
         )
@@ -105,8 +105,13 @@ def crossing(figures: dict[float, float], after_day: float, limit: float, side: 
 
 def decided(one: Forecast) -> bool | None:
     """Return whether the truth lay in the interval, None where the readings end too soon to tell."""
+    early = math.inf if one.early_days is None else one.early_days
+    late = math.inf if one.late_days is None else one.late_days
     if one.truth_days is not None:
-        return one.early_days <= one.truth_days <= one.late_days
-    if math.isfinite(one.late_days) and one.late_days <= one.watched_days:
-        return False
-    return None
+        return early <= one.truth_days <= late
+    return False if late <= one.watched_days else None
+
+
+def _within(days: float) -> float | None:
+    """Return days as JSON can keep them: infinity, beyond the horizon, is None."""
+    return days if math.isfinite(days) else None

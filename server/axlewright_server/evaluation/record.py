@@ -67,16 +67,17 @@ class Source(msgspec.Struct, frozen=True):
 class Forecast(msgspec.Struct, frozen=True):
     """A forecast made at ``time_s``: days until a quantity passes its limit, with the 80 % interval, and what came.
 
-    ``truth_days``: when it did, None if not within the ``watched_days`` that were left.
+    An end that is None lies beyond the horizon. ``truth_days``: when it did, None if not within the ``watched_days``
+    that were left.
     """
 
     vehicle: str
     axle: int
     time_s: float
     quantity: str
-    early_days: float
-    middle_days: float
-    late_days: float
+    early_days: float | None
+    middle_days: float | None
+    late_days: float | None
     truth_days: float | None
     watched_days: float
 
