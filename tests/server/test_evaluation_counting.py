@@ -233,6 +233,21 @@ def test_a_forecast_is_judged_only_where_the_readings_decide(early, late, truth,
     assert summarise([run]).coverage == ({} if held is None else {"height": (int(held), 1)})
 
 
+@pytest.mark.parametrize(
+    ("truth", "watched", "word"),
+    [
+        (3.0, 30.0, "sooner"),
+        (12.0, 30.0, "later"),
+        (7.0, 30.0, "inside"),
+        (None, 30.0, "never"),
+        (None, 4.0, "undecided"),
+    ],
+)
+def test_it_is_told_on_which_side_a_forecast_failed(truth, watched, word):
+    one = Forecast("t-1", 2, BEGIN, "height", 5.0, 6.0, 9.0, truth, watched)
+    assert summarise([run_of([unit(None)], [], forecasts=(one,))]).came == {"height": {word: 1}}
+
+
 def test_a_limit_is_passed_when_the_median_of_five_days_is_beyond_it():
     figures = {float(day): 0.0 for day in range(20)} | {6.0: 99.0, 12.0: -7.0, 13.0: -7.0, 14.0: -7.0}
     assert crossing(figures, 2.0, 6.0, 1) is None

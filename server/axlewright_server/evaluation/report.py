@@ -62,6 +62,8 @@ def _tables(summary: Summary, plain: Sequence[Run], summaries: dict[str, Summary
         "False advisories": table.false_tables(summary),
         "Vibration sources": [table.source_table(summary)],
     }
+    if summary.came:
+        found["Forecasts"] = [table.forecast_table(summary)]
     if summary.hidden:
         found["Faults"].append(table.hidden_reasons(summary.hidden))
     drawn = curves(plain)

@@ -65,6 +65,7 @@ class Summary:
     sources: dict[str, Counter[str]]
     reliability: list[Reliability]
     coverage: dict[str, tuple[int, int]] = field(default_factory=dict)
+    came: dict[str, Counter[str]] = field(default_factory=dict)
 
     @property
     def found(self) -> Interval:
@@ -156,6 +157,7 @@ def summarise(runs: Sequence[Run]) -> Summary:
         sources=sources,
         reliability=reliability(stated),
         coverage=coverage(forecast for run in runs for forecast in run.forecasts),
+        came=came(forecast for run in runs for forecast in run.forecasts),
     )
 
 
@@ -167,6 +169,23 @@ def coverage(forecasts: Iterable[Forecast]) -> dict[str, tuple[int, int]]:
         if held is not None:
             inside, total = found.get(one.quantity, (0, 0))
             found[one.quantity] = (inside + held, total + 1)
+    return found
+
+
+def came(forecasts: Iterable[Forecast]) -> dict[str, Counter[str]]:
+    """Return by quantity what came of forecasts: inside, sooner or later than the interval, not at all, or undecided."""
+    found: dict[str, Counter[str]] = {}
+    for one in forecasts:
+        held = decided(one)
+        if held is None:
+            word = "undecided"
+        elif held:
+            word = "inside"
+        elif one.truth_days is None:
+            word = "never"
+        else:
+            word = "sooner" if one.early_days is None or one.truth_days < one.early_days else "later"
+        found.setdefault(one.quantity, Counter())[word] += 1
     return found
 
 

@@ -199,6 +199,17 @@ def source_table(summary: Summary) -> Table:
     )
 
 
+def forecast_table(summary: Summary) -> Table:
+    """Return what came of the forecasts of each quantity."""
+    words = ("inside", "sooner", "later", "never", "undecided")
+    rows = [(name, *(str(counter[word]) for word in words)) for name, counter in sorted(summary.came.items())]
+    note = (
+        "Made every third day on every truck of a scenario. Sooner, later: the limit was passed before or after the 80 % "
+        "interval. Never: the interval went by and the limit was not passed. Undecided: the readings end too soon."
+    )
+    return Table("Forecasts, and what came", ("quantity", *words), rows, note)
+
+
 def baseline_table(summary: Summary, curves: Sequence[Curve]) -> Table:
     """Return each baseline at a false-alarm rate no higher than ours, and at five times that."""
     own = summary.false_rate.value if summary.healthy_years else math.nan
