@@ -173,7 +173,7 @@ def coverage(forecasts: Iterable[Forecast]) -> dict[str, tuple[int, int]]:
 
 
 def came(forecasts: Iterable[Forecast]) -> dict[str, Counter[str]]:
-    """Return by quantity what came of forecasts: inside, sooner or later than the interval, not at all, or undecided."""
+    """Return by quantity what came of forecasts: inside, sooner or later than the interval, never, or undecided."""
     found: dict[str, Counter[str]] = {}
     for one in forecasts:
         held = decided(one)

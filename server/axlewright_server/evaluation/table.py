@@ -204,8 +204,8 @@ def forecast_table(summary: Summary) -> Table:
     words = ("inside", "sooner", "later", "never", "undecided")
     rows = [(name, *(str(counter[word]) for word in words)) for name, counter in sorted(summary.came.items())]
     note = (
-        "Made every third day on every truck of a scenario. Sooner, later: the limit was passed before or after the 80 % "
-        "interval. Never: the interval went by and the limit was not passed. Undecided: the readings end too soon."
+        "Made every third day on every truck of a scenario. Sooner, later: the limit was passed before or after the "
+        "80 % interval. Never: the interval went by and the limit was not passed. Undecided: the readings end too soon."
     )
     return Table("Forecasts, and what came", ("quantity", *words), rows, note)
 
