@@ -132,7 +132,7 @@ def test_the_first_advisory_appears_without_reload_is_handled_and_survives_a_res
     playwright.expect(page.locator(".chart .uplot").first).to_be_visible(timeout=PATIENCE_MS)
     page.get_by_role("button", name="Acknowledge").click()  # without a name the form asks for it and nothing is sent
     playwright.expect(page.locator(".adv-facts")).to_contain_text("not acknowledged")
-    page.get_by_label("Your name, for the log").fill("k.planner")
+    page.locator("#who").fill("k.planner")
     page.get_by_role("button", name="Acknowledge").click()
     playwright.expect(page.locator(".adv-facts")).to_contain_text("· acknowledged ·")
     page.get_by_text("Shelve for a time").first.click()
