@@ -7,6 +7,7 @@ asked for is imported, so a truck's gateway needs none of the office's libraries
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -136,12 +137,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 2
     options = command.parser().parse_args(words[1:])
     try:
-        return command.run(options)
+        code = command.run(options)
+        sys.stdout.flush()
+        return code
     except ModelError as error:
         print(f"axlewright {command.name}: {error}", file=sys.stderr)
         return 1
     except KeyboardInterrupt:
         return 130
+    except BrokenPipeError:
+        # Whoever read our output has seen enough (`| head`); Python must not complain again while it ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 141
 
 
 if __name__ == "__main__":

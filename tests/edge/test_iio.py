@@ -487,6 +487,24 @@ def test_a_stream_that_falls_silent_is_said(plug: Callable[..., IioTwin], monkey
     source.close()
 
 
+def test_a_buffer_that_another_program_switched_off_is_opened_anew(
+    plug: Callable[..., IioTwin], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("axlewright_edge.sources.iio_stream.SILENT_S", 0.3)
+    monkeypatch.setattr("axlewright_edge.sources.iio_stream.REOPEN_AFTER_S", 0.4)
+    twin = plug(accelerometer())
+    source = stream(twin)
+    source.open()
+    assert gather(source, 0.2)
+    (twin.root / "iio:device0" / "buffer" / "enable").write_text("0")
+    with pytest.raises(SourceError, match=r"no scan for .* is opened anew"):
+        gather(source, 3.0)
+    source.close()
+    source.open()
+    assert gather(source, 0.3)
+    source.close()
+
+
 def test_the_buffer_is_set_up_as_asked_and_switched_off_again(plug: Callable[..., IioTwin]) -> None:
     twin = plug(accelerometer(extra={"trigger/current_trigger": "none"}))
     source = stream(twin, rate_hz=800.0, trigger="axle-trigger")

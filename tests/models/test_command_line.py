@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from importlib.metadata import EntryPoint
 
 import pytest
@@ -38,3 +40,10 @@ def test_a_missing_library_is_named_with_its_remedy() -> None:
     point = EntryPoint("serve", "library_that_is_not_installed:COMMAND", GROUP)
     with pytest.raises(ModelError, match=r"pip install 'axlewright\[server\]'"):
         load_command("serve", {"serve": point})
+
+
+def test_a_reader_that_has_seen_enough_causes_no_traceback():
+    command = f"{sys.executable} -m axlewright_models.command_line schema fleet | head -c 10"
+    ended = subprocess.run(command, shell=True, capture_output=True, text=True)
+    assert len(ended.stdout) == 10
+    assert ended.stderr == ""

@@ -30,6 +30,8 @@ MOST_BYTES = 1 << 18
 VALUES_HZ = 20.0
 # Without a scan for so long the stream is said to be silent. Own choice.
 SILENT_S = 3.0
+# So long a silence is not waited out: somebody may have switched the buffer off, and only opening it anew helps.
+REOPEN_AFTER_S = 60.0
 # A loss is told for so long.
 TOLD_S = 60.0
 # Within what is read at once a stamp may be late by an interrupt that had to wait; a longer gap is a loss. Own choice.
@@ -84,6 +86,8 @@ class IioStream:
         """
         # First of all: the kernel lets only one program open it, and the buffer of another's is not to be touched.
         self._open_file()
+        self._heard_s = self._clock.elapsed()
+        self._rest.clear()
         try:
             self._set_up()
         except BaseException:
@@ -116,7 +120,7 @@ class IioStream:
         Raises
         ------
         SourceError
-            The device is gone.
+            The device is gone, or has given nothing for a minute.
         """
         if self._file < 0:
             raise SourceError(f"{self._node}: is not open")
@@ -125,6 +129,8 @@ class IioStream:
         self._rest += data
         whole = len(self._rest) - len(self._rest) % self._layout.size
         if whole == 0:
+            if arrived_s - self._heard_s > REOPEN_AFTER_S:
+                raise SourceError(f"{self._node}: {self.note}; the device is opened anew")
             return Block()
         scans = self._layout.decode(bytes(self._rest[:whole]))
         del self._rest[:whole]

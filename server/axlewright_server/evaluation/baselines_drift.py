@@ -34,6 +34,18 @@ def _library(name: str) -> Any:
         ) from error
 
 
+def check_libraries() -> None:
+    """Raise at once what would else be raised after all the work.
+
+    Raises
+    ------
+    EvaluationError
+        A library that the baselines need is not installed.
+    """
+    for name in ("river.drift", "ruptures"):
+        _library(name)
+
+
 def adwin_flags(values: Floats, days: NDArray[np.int64], settings: tuple[float, ...]) -> Flags:
     """Return the days on which ADWIN saw any channel of an axle change, (settings, days, axles).
 

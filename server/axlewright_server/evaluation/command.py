@@ -107,7 +107,7 @@ def _run(options: argparse.Namespace) -> int:
         missing = [name for name in ("truth", "fleet") if getattr(options, name) is None]
         if missing:
             raise EvaluationError(f"--readings also needs --{' and --'.join(missing)}")
-        make_folder(work, EvaluationError, "--work")
+        _ready(work, extras.baselines)
         runs = [run_outside(options.fleet, options.readings, options.truth, work, extras)]
     else:
         parts = _plan(options).parts(options.only)
@@ -116,13 +116,22 @@ def _run(options: argparse.Namespace) -> int:
             return 0
         if not parts:
             raise EvaluationError("nothing is left to run; --list shows the parts, --only chooses among them")
-        make_folder(work, EvaluationError, "--work")
+        _ready(work, extras.baselines)
         workers = options.workers or default_workers()
         runs = run_parts(parts, work, extras, workers, options.resume, options.quiet)
     path = write_report(runs, options.into, work, _told())
     print((options.into / "table.md").read_text(encoding="utf-8").split("\n## ")[1])
     print(f"written: {path}")
     return 0
+
+
+def _ready(work: Path, baselines: bool) -> None:
+    """Find out what is missing before the work, not after it."""
+    from axlewright_server.evaluation.baselines_drift import check_libraries
+
+    if baselines:
+        check_libraries()
+    make_folder(work, EvaluationError, "--work")
 
 
 def _plan(options: argparse.Namespace) -> Plan:

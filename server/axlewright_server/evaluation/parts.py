@@ -19,6 +19,7 @@ from axlewright_server.errors import EvaluationError
 
 COMMAND_LINE = (sys.executable, "-m", "axlewright_models.command_line")
 FIRST_SEED = 2001
+OUTSIDE = "outside"  # key of readings that were not made here
 # The same run under worse conditions; options of `axlewright simulate`.
 VARIANTS: dict[str, tuple[str, ...]] = {
     "as-designed": (),

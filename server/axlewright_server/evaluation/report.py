@@ -13,6 +13,7 @@ from typing import Any
 from axlewright_models import __version__
 from axlewright_server.evaluation import page, pictures, table
 from axlewright_server.evaluation.counting import __doc__ as rules
+from axlewright_server.evaluation.parts import OUTSIDE
 from axlewright_server.evaluation.record import Run
 from axlewright_server.evaluation.summary import Summary, ablation_rows, curves, summarise
 
@@ -82,12 +83,19 @@ def _lead(runs: Sequence[Run], command: str) -> list[str]:
     seconds = sum(run.seconds for run in runs)
     libraries = ", ".join(f"{name} {_version(name)}" for name in ("numpy", "river", "ruptures"))
     codes = ", ".join(sorted({run.code for run in runs}))
+    if all(run.key == OUTSIDE for run in runs):
+        origin, whence = "", "Readings and truth were made elsewhere and are taken as they are."
+    else:
+        origin = f"first seeds of the parts: {', '.join(map(str, seeds))}; "
+        whence = (
+            "Trucks, faults and readings are simulated, by physics that the detectors do not share and that was not "
+            "tuned to them."
+        )
     return [
         f"Made by: {command}",
-        f"Version {__version__}, code {codes}; first seeds of the parts: {', '.join(map(str, seeds))}; "
+        f"Version {__version__}, code {codes}; {origin}"
         f"{readings:,} readings in {seconds / 60:.0f} minutes; {libraries}.",
-        "Trucks, faults and readings are simulated, by physics that the detectors do not share and that was not "
-        "tuned to them. Figures are as measured; intervals are 95 %, exact (Clopper-Pearson, Garwood).",
+        f"{whence} Figures are as measured; intervals are 95 %, exact (Clopper-Pearson, Garwood).",
     ]
 
 

@@ -20,7 +20,7 @@ from axlewright_server.evaluation.counting import DAY_S, YEAR_S, false_alerts, o
 from axlewright_server.evaluation.digest import code_digest
 from axlewright_server.evaluation.forecasts import ForecastBook
 from axlewright_server.evaluation.hourly import HOUR_S, Hours
-from axlewright_server.evaluation.parts import Part, simulated
+from axlewright_server.evaluation.parts import OUTSIDE, Part, simulated
 from axlewright_server.evaluation.record import BaselineCount, Run, Unit, encode_run
 from axlewright_server.evaluation.truth import Event, Truth, check_against, read_truth, service_events
 from axlewright_server.evaluation.watch import Watched, watch
@@ -75,7 +75,7 @@ def run_outside(
     check_against(truth, vehicles, load_knowledge().causes, str(truth_file))
     asked = ForecastBook() if extras.forecasts else None
     watched = watch(fleet, readings.of_files(files, vehicles), service_events(truth), progress, asked)
-    part = Part("outside", "as-designed", "scenarios" if truth.events else "healthy", 0, (), 0.0)
+    part = Part(OUTSIDE, "as-designed", "scenarios" if truth.events else "healthy", 0, (), 0.0)
     run = reduce(part, fleet, truth, watched, extras, asked)
     run = msgspec.structs.replace(run, seconds=time.monotonic() - begun)
     keep(folder, fleet, watched, run)
