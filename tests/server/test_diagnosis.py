@@ -288,6 +288,11 @@ def test_a_new_finding_is_raised_once_and_then_updated():
     assert (record.action, updated.id, updated.message.urgency) == ("updated", advisory.id, "within-a-day")
 
 
+def test_two_symptoms_that_read_alike_are_said_once():
+    ((advisory, _),) = judge(view(HOTTER, symptom("rear-hotter", "lube", 12.0)))
+    assert advisory.message.summary.count("than usual against the other drive axle") == 1
+
+
 def test_explanations_name_evidence_for_and_against_with_the_reason():
     ((advisory, _),) = judge(view(LOW))
     by_id = {cause.id: cause.why for cause in advisory.message.causes}

@@ -126,6 +126,19 @@ def test_oil_life_is_told_only_when_its_beginning_is_known(sinking: Kernel) -> N
     assert known.early_days < known.middle_days < known.late_days
 
 
+def test_the_centuries_of_a_cool_axle_are_not_told() -> None:
+    kernel = Kernel(fleet(1), detectors=())
+    kernel.run(drive(3))
+    kernel.service(ServiceEvent(kernel.table.vehicle_id(0), 2, T0 + 2.9 * 86400.0, frozenset({"lube"})))
+    rows = drive(9, begin=3)
+    cool = rows.values.copy()
+    cool[rows.position == 2, INDEX["lube"]] = 30.0
+    kernel.run(Rows(rows.vehicle, rows.time_s, rows.position, cool))
+    words = told(kernel).life[0].words
+    assert "beyond ten years other things end it first" in words
+    assert "km" not in words
+
+
 def test_hotter_oil_ages_faster() -> None:
     kernel = Kernel(fleet(1), detectors=())
     rows = drive(2)

@@ -91,7 +91,8 @@ def _summary(
     precursor: Mapping[str, float],
 ) -> str:
     position = int(table.position[row])
-    said = "; ".join(symptom_text(symptom) for symptom in symptoms[:3])
+    # Two symptoms of one thing (an axle against its partner, either way round) may read alike: say it once.
+    said = "; ".join([*dict.fromkeys(symptom_text(symptom) for symptom in symptoms)][:3])
     parts = [f"Axle {position} of {table.vehicle_id(row)}: {said}"]
     if cause == NONE:
         parts.append("No listed cause explains this better than chance; look at it at the next stop")

@@ -10,7 +10,7 @@ import msgspec
 import numpy as np
 
 from axlewright_models.statistics.normal import normal_quantile
-from axlewright_server.prognosis.words import distance, span, title_of
+from axlewright_server.prognosis.words import count, distance, span, title_of
 
 if TYPE_CHECKING:
     from axlewright_server.prognosis.outlook import Record
@@ -20,6 +20,8 @@ LEAST_DAYS = 5
 # Heat is not all: dirt, water, additive and lip quality make lives differ by a factor, one standard deviation of its
 # logarithm (own choice).
 LIFE_SD = 0.35
+# Arrhenius sums of cool axles run to centuries; nobody may believe them beyond this. Own choice.
+BELIEVED_DAYS = 3652.5
 
 
 class LifeLeft(msgspec.Struct, frozen=True, kw_only=True):
@@ -90,5 +92,11 @@ def _words(
         )
     if days is None:
         return f"{100.0 * used:.1f} % used since it was renewed; can't tell the pace yet."
+    if days[2] > BELIEVED_DAYS:
+        least = "more than ten years" if days[0] > BELIEVED_DAYS else f"at least {count(days[0])}"
+        return (
+            f"{100.0 * used:.1f} % used since it was renewed; heat alone would leave it for {least} (80 % interval), "
+            "and beyond ten years other things end it first."
+        )
     way = distance(ways[0], ways[2]) if ways else ""
     return f"{100.0 * used:.1f} % used since it was renewed; lasts {span(days[0], days[2])} more{way} (80 % interval)."

@@ -80,12 +80,14 @@ def count(days: float) -> str:
 
     Examples
     --------
-    >>> count(0.4), count(12.3), count(97.0)
-    ('less than a day', '12 days', '14 weeks')
+    >>> count(0.4), count(12.3), count(97.0), count(1580.0)
+    ('less than a day', '12 days', '14 weeks', '4.3 years')
     """
     if days < 1.0:
         return "less than a day"
-    return f"{days:.0f} days" if days < 60.0 else f"{days / 7.0:.0f} weeks"
+    if days < 60.0:
+        return f"{days:.0f} days"
+    return f"{days / 7.0:.0f} weeks" if days < 730.0 else f"{days / 365.25:.1f} years"
 
 
 def span(early: float, late: float) -> str:
