@@ -17,7 +17,8 @@ from axlewright_server.evaluation.hourly import AXLE_CHANNELS, HourBook
 from axlewright_server.evaluation.orchestra import run_parts, stored
 from axlewright_server.evaluation.parts import Part, Plan
 from axlewright_server.evaluation.record import decode_run, encode_run
-from axlewright_server.evaluation.runs import Extras, run_outside, run_part
+from axlewright_server.evaluation.runs import Extras, run_outside, run_part, run_together
+from axlewright_server.evaluation.together import companies
 from axlewright_server.evaluation.truth import read_truth, service_events
 from axlewright_server.evaluation.watch import watch
 
@@ -75,6 +76,31 @@ def test_a_part_run_twice_comes_to_the_same_and_with_another_seed_to_another(tmp
     first, again, other = run("first", "2001"), run("again", "2001"), run("other", "2002")
     assert first == again
     assert first.units[0].distance_km != other.units[0].distance_km
+
+
+def test_parts_that_share_a_kernel_come_to_the_same_as_alone(inside, tmp_path):
+    worse = msgspec.structs.replace(PART, key="worse", arguments=(*ARGUMENTS, "--missing-sensors", "0.5"))
+    alone = run_part(worse, tmp_path, Extras())
+    together = run_together((PART, worse), tmp_path / "together", Extras())
+    assert alone.alerts
+    assert alone.alerts != inside[0].alerts
+    assert [readable(run) for run in together] == [readable(inside[0]), readable(alone)]
+    assert decode_run((tmp_path / "together" / "worse.json").read_bytes()) == together[1]
+
+
+def test_small_parts_of_one_kind_share_a_kernel_and_large_ones_have_their_own():
+    sizes = [
+        [part.key.rpartition("-")[0] for part in company]
+        for company in companies(Plan(first_seed=900, seeds=4, healthy_years=200.0).parts())
+    ]
+    variants = ["parameters-30-off", "half-the-sensors", "frames-lost", "noise-doubled"]
+    assert sizes == [
+        ["as-designed-scenarios-900"],
+        ["as-designed-healthy-900"],
+        ["as-designed-healthy-901"],
+        [f"{name}-scenarios-900" for name in variants],
+        [f"{name}-healthy-900" for name in variants],
+    ]
 
 
 def test_readings_from_files_are_judged_as_those_from_the_pipe(inside, simulated, tmp_path):

@@ -19,7 +19,8 @@ from axlewright_server.errors import EvaluationError
 from axlewright_server.evaluation.digest import code_digest
 from axlewright_server.evaluation.parts import Part
 from axlewright_server.evaluation.record import Run, decode_run
-from axlewright_server.evaluation.runs import Extras, run_part
+from axlewright_server.evaluation.runs import Extras, run_together
+from axlewright_server.evaluation.together import companies
 
 # What a part has done so far, as a share of its time span; None ends the listener.
 Report = tuple[str, float] | None
@@ -27,7 +28,7 @@ _reports: SimpleQueue[Report] | None = None
 
 
 def default_workers() -> int:
-    """Return how many parts run at once: one per core, since a simulator takes a fifth of what its kernel does."""
+    """Return how many kernels run at once: one per core, since a simulator takes no more than its kernel does."""
     return max(1, multiprocessing.cpu_count())
 
 
@@ -41,7 +42,7 @@ def run_parts(
     folder : Path
         Where each part leaves its record.
     workers : int
-        Parts at once; every part is two processes.
+        Kernels at once; small parts share one, and every part has a simulator of its own beside it.
     resume : bool
         Take the record of a part that an earlier run of the same arguments and code left; else all are run anew.
 
@@ -98,13 +99,15 @@ def _run(parts: Sequence[Part], folder: Path, extras: Extras, workers: int, shar
     reports: SimpleQueue[Report] = context.SimpleQueue()
     listener = threading.Thread(target=_listen, args=(reports, shares), daemon=True)
     listener.start()
-    pool = ProcessPoolExecutor(min(workers, len(parts)), context, _begin, (reports,))
+    together = companies(parts)
+    pool = ProcessPoolExecutor(min(workers, len(together)), context, _begin, (reports,))
     try:
-        futures = {pool.submit(_one, part, folder, extras): part for part in parts}
+        futures = [pool.submit(_some, company, folder, extras) for company in together]
         found = {}
         for future in as_completed(futures):
-            found[futures[future].key] = future.result()
-            reports.put((futures[future].key, 1.0))
+            for run in future.result():
+                found[run.key] = run
+                reports.put((run.key, 1.0))
         return found
     finally:
         pool.shutdown(cancel_futures=True)
@@ -122,11 +125,11 @@ def _begin(reports: SimpleQueue[Report]) -> None:
     _reports = reports
 
 
-def _one(part: Part, folder: Path, extras: Extras) -> Run:
-    """Run a part in a worker process."""
+def _some(parts: Sequence[Part], folder: Path, extras: Extras) -> tuple[Run, ...]:
+    """Run parts that go together in a worker process."""
     told_s, first_s, parent = time.monotonic(), None, os.getppid()
     # Readings make most of the work; the rest of the share is for baselines and decisions made anew.
-    span_s = part.span_s / 0.85
+    span_s = parts[0].span_s / 0.85
 
     def progress(reached_s: float) -> None:
         nonlocal told_s, first_s
@@ -135,6 +138,7 @@ def _one(part: Part, folder: Path, extras: Extras) -> Run:
         first_s = reached_s if first_s is None else first_s
         if _reports is not None and time.monotonic() - told_s > 0.5:
             told_s = time.monotonic()
-            _reports.put((part.key, (reached_s - first_s) / span_s))
+            for part in parts:
+                _reports.put((part.key, (reached_s - first_s) / span_s))
 
-    return run_part(part, folder, extras, progress)
+    return run_together(parts, folder, extras, progress)

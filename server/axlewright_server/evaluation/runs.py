@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -21,7 +22,8 @@ from axlewright_server.evaluation.digest import code_digest
 from axlewright_server.evaluation.forecasts import ForecastBook
 from axlewright_server.evaluation.hourly import HOUR_S, Hours
 from axlewright_server.evaluation.parts import OUTSIDE, Part, simulated
-from axlewright_server.evaluation.record import BaselineCount, Run, Unit, encode_run
+from axlewright_server.evaluation.record import BaselineCount, Forecast, Run, Unit, encode_run
+from axlewright_server.evaluation.together import Company
 from axlewright_server.evaluation.truth import Event, Truth, check_against, read_truth, service_events
 from axlewright_server.evaluation.watch import Watched, watch
 
@@ -46,18 +48,41 @@ def run_part(part: Part, folder: Path, extras: Extras, progress: Progress | None
     EvaluationError
         The simulator failed, or what it wrote does not fit together.
     """
-    begun, place = time.monotonic(), folder / part.key
-    with simulated(part.arguments, place) as pipe:
-        reader = readings.open_stream(pipe)
-        fleet, known = load_fleet(str(place / FLEET)), read_truth(place / TRUTH)
-        pieces = readings.of_stream(reader, AxleTable.of(fleet).vehicles)
-        asked = ForecastBook() if part.kind == "scenarios" and extras.forecasts else None
-        moments = part.kind == "scenarios" and extras.ablation
-        watched = watch(fleet, pieces, service_events(known), progress, asked, moments)
-    run = reduce(part, fleet, read_truth(place / TRUTH), watched, extras, asked)
-    run = msgspec.structs.replace(run, seconds=time.monotonic() - begun)
-    keep(folder, fleet, watched, run)
-    return run
+    return run_together((part,), folder, extras, progress)[0]
+
+
+def run_together(
+    parts: Sequence[Part], folder: Path, extras: Extras, progress: Progress | None = None
+) -> tuple[Run, ...]:
+    """Simulate parts of one kind side by side and judge them in one kernel; otherwise as :func:`run_part`."""
+    begun, places = time.monotonic(), [folder / part.key for part in parts]
+    kind = parts[0].kind
+    with contextlib.ExitStack() as open_now:
+        # All simulators start before the first is waited for.
+        pipes = [
+            open_now.enter_context(simulated(part.arguments, place)) for part, place in zip(parts, places, strict=True)
+        ]
+        readers = [readings.open_stream(pipe) for pipe in pipes]
+        fleets = [load_fleet(str(place / FLEET)) for place in places]
+        company = Company(fleets)
+        known = company.services([service_events(read_truth(place / TRUTH)) for place in places])
+        streams = [
+            readings.of_stream(reader, AxleTable.of(fleet).vehicles)
+            for reader, fleet in zip(readers, fleets, strict=True)
+        ]
+        asked = ForecastBook() if kind == "scenarios" and extras.forecasts else None
+        moments = kind == "scenarios" and extras.ablation
+        watched = watch(company.fleet, company.pieces(streams), known, progress, asked, moments)
+    forecasts = () if asked is None else asked.forecasts(company.table)
+    share_s = (time.monotonic() - begun) / len(parts)
+    runs = []
+    for number, (part, fleet, place) in enumerate(zip(parts, fleets, places, strict=True)):
+        begun, own = time.monotonic(), company.watched(watched, number)
+        run = reduce(part, fleet, read_truth(place / TRUTH), own, extras, company.forecasts(forecasts, number))
+        run = msgspec.structs.replace(run, seconds=share_s + time.monotonic() - begun)
+        keep(folder, fleet, own, run)
+        runs.append(run)
+    return tuple(runs)
 
 
 def run_outside(
@@ -76,7 +101,8 @@ def run_outside(
     asked = ForecastBook() if extras.forecasts else None
     watched = watch(fleet, readings.of_files(files, vehicles), service_events(truth), progress, asked)
     part = Part(OUTSIDE, "as-designed", "scenarios" if truth.events else "healthy", 0, (), 0.0)
-    run = reduce(part, fleet, truth, watched, extras, asked)
+    forecasts = () if asked is None else asked.forecasts(AxleTable.of(fleet))
+    run = reduce(part, fleet, truth, watched, extras, forecasts)
     run = msgspec.structs.replace(run, seconds=time.monotonic() - begun)
     keep(folder, fleet, watched, run)
     return run
@@ -94,7 +120,12 @@ def keep(folder: Path, fleet: FleetSpec, watched: Watched, run: Run) -> None:
 
 
 def reduce(
-    part: Part, fleet: FleetSpec, truth: Truth, watched: Watched, extras: Extras, asked: ForecastBook | None = None
+    part: Part,
+    fleet: FleetSpec,
+    truth: Truth,
+    watched: Watched,
+    extras: Extras,
+    forecasts: tuple[Forecast, ...] = (),
 ) -> Run:
     """Return the record of what the kernel made of readings, held against their truth."""
     table = AxleTable.of(fleet)
@@ -121,7 +152,7 @@ def reduce(
         units,
         watched.alerts,
         watched.sources,
-        () if asked is None else asked.forecasts(table),
+        forecasts,
         without=without,
         baselines=tuple(counted),
         readings=watched.readings,
