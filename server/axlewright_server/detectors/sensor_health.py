@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from axlewright_models.signals import CHANNELS, HIGH, INDEX, LOW
-from axlewright_server.detectors import sensor_truth
+from axlewright_server.detectors import sensor_frame, sensor_truth, sensor_vibration
 from axlewright_server.detectors.base import Part, State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.table import AxleTable
@@ -36,21 +36,25 @@ REPLACED = {
     "carrier-assembly": ("lube", "vib/rms"),
 }
 FAULTS = ("sensor-range", "sensor-silent", "sensor-stuck", "sensor-erratic", "sensor-disagreement")
-# Those of sensor_truth, with the channels that can show them.
+# Those of sensor_truth, sensor_frame and sensor_vibration, with the channels that can show them.
 TRUTHS = {
-    "sensor-bias": ("lube",),
-    "sensor-drift": ("lube",),
-    "sensor-noisy": ("lube", "height/left", "height/right"),
+    "sensor-bias": ("lube", "height/left", "height/right", "vib/rms"),
+    "sensor-drift": ("lube", "height/left", "height/right", "vib/rms"),
+    "sensor-noisy": ("lube", "height/left", "height/right", "vib/rms"),
     "sensor-loose": ("vib/rms",),
-    "sensor-swapped": ("height/left", "height/right"),
-    "sensor-wrong-unit": ("lube", "height/left", "height/right"),
+    "sensor-swapped": ("height/left", "height/right", "vib/rms"),
+    "sensor-wrong-unit": ("lube", "height/left", "height/right", "vib/rms"),
 }
+_BIAS, _DRIFT, _NOISY, _LOOSE, _SWAPPED, _UNIT = range(len(TRUTHS))
 ALL = (*FAULTS, *TRUTHS)
 _COLUMNS = np.array([INDEX[name] for name in WATCHED])
 _K = len(WATCHED)
 _LUBE, _LEFT, _RIGHT, _VIBRATION = (WATCHED.index(name) for name in ("lube", "height/left", "height/right", "vib/rms"))
 _BELLOWS = [WATCHED.index("bellows/left"), WATCHED.index("bellows/right")]
-_HIDES = np.array([fault != "sensor-swapped" for fault in ALL])[:, None]
+# Swapped sides of one axle still tell its height; what another axle's sensor tells is of no use.
+_HIDES = np.array([[fault != "sensor-swapped" or "height" not in name for name in WATCHED] for fault in ALL])
+# Those that make a reading useless for telling another untruth of the same sensor.
+_SPOILS = np.array([fault in (*FAULTS, "sensor-noisy", "sensor-loose", "sensor-wrong-unit") for fault in ALL])
 _VIBRATION_COLUMNS = np.array([number for name, number in INDEX.items() if name.startswith("vib/")])
 _SPREADS = {_LEFT: INDEX["height/left-spread"], _RIGHT: INDEX["height/right-spread"], _LUBE: INDEX["lube/slope"]}
 _IS_VIBRATION = np.array([name == "vib/rms" for name in WATCHED])
@@ -68,7 +72,7 @@ class SensorHealth(Part):
     """
 
     name = "sensor-health"
-    version = 2
+    version = 3
     dtype: np.dtype[Any] = np.dtype(
         [
             ("ever", "?", (_K,)),
@@ -86,6 +90,8 @@ class SensorHealth(Part):
             ("bad", "?", (_K,)),
             *latch_fields(_K * len(ALL)),
             *sensor_truth.FIELDS,
+            *sensor_frame.FIELDS,
+            *sensor_vibration.FIELDS,
         ]
     )
 
@@ -119,6 +125,8 @@ class SensorHealth(Part):
         state = super().fresh(count)
         clear_latches(state)
         sensor_truth.clear(state)
+        sensor_frame.clear(state)
+        sensor_vibration.clear(state)
         for name in ("held", "drive", "drive_low", "drive_high", "other_low", "other_high", "trusted", "trusted_s"):
             state[name] = np.nan
         return state
@@ -148,7 +156,6 @@ class SensorHealth(Part):
 
     def masked(self, state: State, values: Floats) -> Floats:
         """Return the values with every channel that cannot be believed taken out (NaN)."""
-        # Swapped sides still tell the height rightly, so that alone hides nothing.
         faulty = state["bad"] | (state["on"].reshape(-1, len(ALL), _K) & _HIDES).any(axis=1)
         if not faulty.any():
             return values
@@ -165,7 +172,15 @@ class SensorHealth(Part):
         """Return the symptoms that could be shown: those of the channels that ever spoke."""
         names = [name for name, ever in zip(WATCHED, record["ever"], strict=True) if ever]
         keys = {f"{fault}:{name}" for fault in FAULTS for name in names}
-        return frozenset(keys | {f"{fault}:{name}" for fault, able in TRUTHS.items() for name in able if name in names})
+        keys |= {f"{fault}:{name}" for fault, able in TRUTHS.items() for name in able if name in names}
+        one = np.atleast_1d(record)
+        if not sensor_frame.known(one)[0]:
+            keys -= {
+                f"{fault}:height/{side}" for fault in ("sensor-bias", "sensor-drift") for side in ("left", "right")
+            }
+        if not sensor_vibration.known(one)[0]:
+            keys -= {f"{fault}:vib/rms" for fault in TRUTHS if fault != "sensor-loose"}
+        return frozenset(keys)
 
     def serviced(self, record_rows: State, touched: frozenset[str]) -> State:
         """Return the records with what a replaced sensor was held against forgotten."""
@@ -181,6 +196,11 @@ class SensorHealth(Part):
             for field in ("on", "pending_s", "since_s"):
                 record_rows[field][:, number::_K] = fresh[field][:, number::_K]
         sensor_truth.forget(record_rows, fresh, "lube" in names, "height/left" in names)
+        if "height/left" in names:
+            sensor_frame.forget(record_rows, fresh)
+        if "vib/rms" in names:
+            begin = sensor_vibration.forget if "carrier-assembly" in touched else sensor_vibration.replaced
+            begin(record_rows, fresh)
         if "lube" in names:
             for field in ("trusted", "trusted_s", "erratic_s"):
                 record_rows[field] = fresh[field]
@@ -205,20 +225,35 @@ class SensorHealth(Part):
         known = np.ones_like(wanted)
         three, sides = [_LUBE, _LEFT, _RIGHT], [_LEFT, _RIGHT]
         lube, heights = raw[:, _LUBE], raw[:, sides]
-        wanted[:, 0, _LUBE], wanted[:, 1, _LUBE] = sensor_truth.of_the_park(state, lube, ambient, speed, batch, partner)
-        wanted[:, 2, three] = sensor_truth.noisy(state, raw[:, three], speed, batch)
+        spoilt = (state["on"].reshape(-1, len(ALL), _K) & _SPOILS[:, None]).any(axis=1)
+        wanted[:, _BIAS, _LUBE], wanted[:, _DRIFT, _LUBE] = sensor_truth.of_the_park(
+            state, lube, ambient, speed, batch, partner
+        )
+        wanted[:, _NOISY, three] = sensor_truth.noisy(state, raw[:, three], speed, batch)
+        sound = np.where(spoilt[:, sides], np.nan, heights)
+        specified_mm = table.ride_height_mm[batch.axles]
+        errs = sensor_frame.judge(state, sound, specified_mm, speed, batch, partner)
+        wanted[:, _BIAS, sides], wanted[:, _DRIFT, sides] = errs == sensor_frame.BIAS, errs == sensor_frame.DRIFT
+        gain, scatter, taken = sensor_vibration.judge(state, spoilt[:, _VIBRATION], batch, partner)
+        for fault, kind in (
+            (_BIAS, sensor_vibration.BIAS),
+            (_DRIFT, sensor_vibration.DRIFT),
+            (_UNIT, sensor_vibration.UNIT),
+        ):
+            wanted[:, fault, _VIBRATION] = gain == kind
+        wanted[:, _NOISY, _VIBRATION], wanted[:, _SWAPPED, _VIBRATION] = scatter, taken
         quality = batch.raw[:, INDEX["vib/quality"]]
         spoken = ~np.isnan(quality)
         if spoken.any():
-            wanted[:, 3, _VIBRATION] = (np.where(spoken, quality, 0.0).astype(np.int64) & sensor_truth.LOOSE_BIT) > 0
-        known[:, 3, _VIBRATION] = spoken
+            wanted[:, _LOOSE, _VIBRATION] = (
+                np.where(spoken, quality, 0.0).astype(np.int64) & sensor_truth.LOOSE_BIT
+            ) > 0
+        known[:, _LOOSE, _VIBRATION] = spoken
         turned = sensor_truth.swapped(state, heights, raw[:, _BELLOWS], speed, batch)
-        wanted[:, 4, _LEFT] = wanted[:, 4, _RIGHT] = turned
-        foreign, inches = sensor_truth.wrong_unit(
-            state, lube, heights, table.ride_height_mm[batch.axles], batch, partner
-        )
-        wanted[:, 5, _LUBE], wanted[:, 5, sides] = foreign, inches
-        known[:, 5, three] = ~np.isnan(raw[:, three])
+        wanted[:, _SWAPPED, _LEFT] = wanted[:, _SWAPPED, _RIGHT] = turned
+        foreign, inches = sensor_truth.wrong_unit(state, lube, heights, specified_mm, batch, partner)
+        wanted[:, _UNIT, _LUBE], wanted[:, _UNIT, sides] = foreign, inches
+        known[:, _UNIT, three] = ~np.isnan(raw[:, three])
         return wanted.reshape(len(raw), -1), known.reshape(len(raw), -1)
 
     def _outside(self, raw: Floats, speed: Floats, ambient: Floats) -> Flags:
