@@ -77,7 +77,7 @@ def _arguments(parser: argparse.ArgumentParser) -> None:
         "--window", type=_number(1.0), default=usual.window_s, metavar="S", help="length of a window, seconds (60)"
     )
     parser.add_argument(
-        "--workers", type=_number(1, int), metavar="N", help="kernels at once, with their simulators beside them (the cores)"
+        "--workers", type=_number(1, int), metavar="N", help="kernels at once, simulators beside them (the cores)"
     )
     parser.add_argument(
         "--only", default="", metavar="TEXT", help="only parts whose name holds this; --list shows the names"
