@@ -17,7 +17,6 @@ from msgspec import Meta, Struct
 from axlewright_edge.address import Address, parse_address
 from axlewright_edge.burst_settings import BurstSettings
 from axlewright_edge.clock import Trust
-from axlewright_edge.config_errors import readable
 from axlewright_edge.errors import ConfigurationError, LinkError
 from axlewright_edge.guard_settings import GuardSettings
 from axlewright_edge.outbox import Bounds
@@ -26,6 +25,7 @@ from axlewright_edge.sources.iio_settings import problems as iio_problems
 from axlewright_edge.sources.j1939.settings import J1939Settings
 from axlewright_edge.sources.recording_settings import RecordingSettings
 from axlewright_edge.sources.recording_settings import problems as recording_problems
+from axlewright_models.file_errors import readable
 from axlewright_models.signals import INDEX
 
 SHORTEST_WINDOW_S = 1.0

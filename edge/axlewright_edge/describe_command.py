@@ -14,7 +14,15 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from axlewright_edge.describe_options import SHAFT_UNKNOWN, add_waveform_arguments, begin_of, form_of, subject_of
+from axlewright_edge.describe_options import (
+    SHAFT_UNKNOWN,
+    add_waveform_arguments,
+    assumptions,
+    begin_of,
+    form_of,
+    option_of,
+    subject_of,
+)
 from axlewright_edge.describe_picture import picture
 from axlewright_edge.describing import Subject, Told, check_window, describe, verdict, waveform_of, window_of
 from axlewright_edge.errors import ConfigurationError
@@ -37,7 +45,7 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
 def _run(options: argparse.Namespace) -> int:
     form = form_of(options, "--speed")
     subject = subject_of(options, options.vehicle)
-    recorded = read_recording(Path(options.file), form)
+    recorded = read_recording(Path(options.file), form, option_of("--speed"))
     check_window(recorded, options.window)
     windows = describe(recorded, subject, options.window)
     if options.table:
@@ -45,7 +53,7 @@ def _run(options: argparse.Namespace) -> int:
     if options.picture:
         _draw(Path(options.picture), recorded, subject, windows[0], options)
     if options.json:
-        print(json.dumps(_document(recorded, subject, windows), indent=2))
+        print(json.dumps(_document(recorded, subject, windows) | {"assumed": assumptions(options)}, indent=2))
     else:
         _print(recorded, subject, windows, options)
     return 0
@@ -98,6 +106,8 @@ def _print(recorded: Recorded, subject: Subject, windows: list[Told], options: a
     Console().print(table)
     if not any(speeds):
         print(SHAFT_UNKNOWN.format(speed="--speed"))
+    for assumed in assumptions(options):
+        print(f"Assumed: {assumed}.")
     if subject.bearing is not None:
         print(f"Bearing: {verdict(windows)}")
 
@@ -157,6 +167,6 @@ DESCRIBE = Command(
     examples=(
         "axlewright describe pinion.wav --scale 160 --shaft-speed 1500 --teeth 41/12 --bearing 17,14,90,15",
         "axlewright describe run.csv --tacho pulse --fleet-file fleet.toml --vehicle hv-101 --axle 2 --picture run.svg",
-        "axlewright describe run.npy --rate 6400 --speed 82 --teeth 41/12 --json",
+        "axlewright describe run.npy --rate 6400 --speed 82 --teeth 41/12 --revolutions-per-km 318 --json",
     ),
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 from datetime import UTC, datetime
 
 from axlewright_edge.describing import Subject
@@ -10,10 +11,14 @@ from axlewright_edge.errors import ConfigurationError
 from axlewright_edge.sources.recording_settings import Column, WaveformForm, problems
 from axlewright_models.bearings import Geometry
 from axlewright_models.orders import Train
-from axlewright_models.spec import load_fleet
+from axlewright_models.spec import TyreSpec, load_fleet
 from axlewright_models.vibration.from_spec import geometry_of, train_of
 
 SHAFT_UNKNOWN = "How the shaft turned is not known: no orders. Give --shaft-speed, {speed}, --turns or --tacho."
+
+
+# What a fleet file that does not tell it takes too.
+ASSUMED_PER_KM = TyreSpec().revolutions_per_km
 
 
 def add_waveform_arguments(parser: argparse.ArgumentParser, *road_speed: str) -> None:
@@ -36,7 +41,10 @@ def add_waveform_arguments(parser: argparse.ArgumentParser, *road_speed: str) ->
     truck.add_argument("--fleet-file", metavar="FILE", help="with --vehicle and --axle: everything from there")
     truck.add_argument("--axle", type=int, metavar="N", help="from the front; the steer axle is 1")
     truck.add_argument("--teeth", metavar="RING/PINION", help="of the axle, such as 41/12")
-    truck.add_argument("--revolutions-per-km", type=float, default=313.0, metavar="N", help="of the tyres")
+    truck.add_argument(
+        "--revolutions-per-km", type=float, metavar="N",
+        help=f"of the tyres, where no fleet file tells it (assumed: {ASSUMED_PER_KM:g}, which is said)",
+    )  # fmt: skip
     truck.add_argument("--gear-ratio", type=float, metavar="R", help="driven during the recording")
     truck.add_argument(
         "--bearing", metavar="N,d,D[,ANGLE]", help="elements, their and the pitch diameter in mm, degrees"
@@ -54,6 +62,18 @@ def given(options: argparse.Namespace, *road_speed: str) -> list[str]:
     add_waveform_arguments(blank, *road_speed)
     defaults = vars(blank.parse_args([]))
     return [f"--{name.replace('_', '-')}" for name, default in defaults.items() if getattr(options, name) != default]
+
+
+def option_of(road_speed: str) -> Callable[[str], str]:
+    """Return what turns a key of a waveform's form into its option; `road_speed` is named otherwise in each command.
+
+    Examples
+    --------
+    >>> option_of("--speed")("rate_hz"), option_of("--speed")("road_speed"), option_of("--speed")("tacho")
+    ('--rate', '--speed', '--tacho')
+    """
+    own = {"rate_hz": "--rate", "scale_m_s2": "--scale", "full_scale_m_s2": "--full-scale", "road_speed": road_speed}
+    return lambda key: own.get(key, f"--{key.replace('_', '-')}")
 
 
 def form_of(options: argparse.Namespace, road_speed: str) -> WaveformForm:
@@ -83,7 +103,7 @@ def form_of(options: argparse.Namespace, road_speed: str) -> WaveformForm:
         shaft_speed=_number_or_column(options.shaft_speed, "--shaft-speed"),
         road_speed=_number_or_column(options.road_speed, road_speed),
     )
-    for problem in problems(form, "arguments"):
+    for problem in problems(form, "arguments", option_of(road_speed)):
         raise ConfigurationError(problem)
     return form
 
@@ -98,7 +118,10 @@ def subject_of(options: argparse.Namespace, vehicle: str | None) -> Subject:
     """
     bearing = None if options.bearing is None else _bearing(options.bearing)
     if options.fleet_file is None:
-        train = None if options.teeth is None else _train(options.teeth, options.revolutions_per_km)
+        per_km = ASSUMED_PER_KM if options.revolutions_per_km is None else options.revolutions_per_km
+        if not 100.0 <= per_km <= 1000.0:
+            raise ConfigurationError(f"--revolutions-per-km is {per_km:g}; truck tyres make 100 to 1000 turns a km")
+        train = None if options.teeth is None else _train(options.teeth, per_km)
         return Subject(train, options.gear_ratio, bearing, options.axle or 1)
     if vehicle is None or options.axle is None:
         raise ConfigurationError("--fleet-file needs --vehicle and --axle beside it")
@@ -107,6 +130,24 @@ def subject_of(options: argparse.Namespace, vehicle: str | None) -> Subject:
     if bearing is None and own is not None:
         bearing = geometry_of(own)
     return Subject(train_of(truck, options.axle), options.gear_ratio, bearing, options.axle)
+
+
+def assumptions(options: argparse.Namespace) -> list[str]:
+    """Return what was taken for granted about the truck, each in words, with the option that tells it better.
+
+    Examples
+    --------
+    >>> options = argparse.Namespace(fleet_file=None, teeth="41/12", revolutions_per_km=None, road_speed="82")
+    >>> assumptions(options)[0]
+    'the tyres turn 313 times a km (--revolutions-per-km); shaft speed and orders follow from it'
+    """
+    if options.fleet_file is not None or options.teeth is None or options.revolutions_per_km is not None:
+        return []
+    if options.road_speed is None:
+        return []
+    return [
+        f"the tyres turn {ASSUMED_PER_KM:g} times a km (--revolutions-per-km); shaft speed and orders follow from it"
+    ]
 
 
 def begin_of(text: str) -> datetime:

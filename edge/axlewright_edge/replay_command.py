@@ -17,7 +17,16 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from axlewright_edge.agent_command import stop_on_signals
 from axlewright_edge.clock import Clock, SystemClock
 from axlewright_edge.config import BrokerSettings
-from axlewright_edge.describe_options import SHAFT_UNKNOWN, add_waveform_arguments, begin_of, form_of, given, subject_of
+from axlewright_edge.describe_options import (
+    SHAFT_UNKNOWN,
+    add_waveform_arguments,
+    assumptions,
+    begin_of,
+    form_of,
+    given,
+    option_of,
+    subject_of,
+)
 from axlewright_edge.errors import ConfigurationError
 from axlewright_edge.replay_readings import TABLE_COLUMNS, Readings, TableReadings, WaveformReadings, is_table
 from axlewright_edge.replaying import Replay, Shift
@@ -92,6 +101,8 @@ def _run(options: argparse.Namespace) -> int:
             progress=bar,
         )
     print(replay.report())
+    for assumed in () if table else assumptions(options):
+        print(f"Assumed: {assumed}.")
     if isinstance(readings, WaveformReadings) and not readings.shaft_known:
         print(SHAFT_UNKNOWN.format(speed=ROAD_SPEED[0]))
     return 0 if good else 1
@@ -142,7 +153,7 @@ def _waveform(path: Path, options: argparse.Namespace) -> WaveformReadings:
         raise ConfigurationError(
             f"{ROAD_SPEED[0]} alone does not tell how the driveshaft turns; give --fleet-file, or --teeth of the axle"
         )
-    return WaveformReadings(path, form, subject, vehicle, begin, options.window)
+    return WaveformReadings(path, form, subject, vehicle, begin, options.window, option_of(ROAD_SPEED[0]))
 
 
 def _shift(readings: Readings, options: argparse.Namespace) -> Shift:

@@ -72,6 +72,8 @@ class WaveformReadings:
         When the recording began; None where only the distances in time count.
     window_s : float
         Length of a window. [s]
+    name : callable
+        Turns a key of the form into the option that a person knows it by, for errors.
 
     Raises
     ------
@@ -87,9 +89,10 @@ class WaveformReadings:
         vehicle: str,
         begin: datetime | None = None,
         window_s: float = 10.0,
+        name: Callable[[str], str] = str,
     ) -> None:
         self._path = path
-        self._recorded = read_recording(path, form)
+        self._recorded = read_recording(path, form, name)
         check_window(self._recorded, window_s)
         self._subject = subject
         self._vehicle = vehicle

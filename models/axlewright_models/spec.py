@@ -25,6 +25,7 @@ import msgspec
 from msgspec import Meta, Struct
 
 from axlewright_models.errors import SpecificationError
+from axlewright_models.file_errors import meant, readable
 from axlewright_models.limits import LIMITS
 
 # TOML tables are free-form until msgspec has checked them.
@@ -281,7 +282,8 @@ def parse_fleet(text: str, where: str = "fleet file") -> FleetSpec:
         raise SpecificationError(f"{where}: not valid TOML: {error}") from error
     for key in table:
         if key not in {"fleet", "name", "region", "types", "vehicles"}:
-            raise SpecificationError(f"{where}: {key}: unknown key; allowed are fleet, name, region, types, vehicles")
+            said = meant(key, ["fleet", "name", "region", "types", "vehicles"])
+            raise SpecificationError(f"{where}: {key}: unknown key; {said}")
     fleet = _identifier(table.get("fleet"), f"{where}: fleet")
     name = table.get("name", fleet)
     if not isinstance(name, str) or not isinstance(table.get("region", ""), str):
@@ -351,21 +353,18 @@ def _convert(table: Table, where: str) -> VehicleSpec:
         # TOML has whole numbers where a float is meant; strict=False would also turn text into numbers.
         vehicle = msgspec.convert(table, VehicleSpec)
     except msgspec.ValidationError as error:
-        raise SpecificationError(f"{where}{_path_and_problem(str(error))}") from error
+        said = readable(str(error), VehicleSpec)
+        # What stands at the path of the table itself has none of its own.
+        dot = "." if " - at `$." in str(error) else ": "
+        raise SpecificationError(f"{where}{dot}{said}") from error
     _check(vehicle, where)
     return vehicle
-
-
-def _path_and_problem(text: str) -> str:
-    """Turn msgspec's "problem - at `$.a.b`" into ".a.b: problem"."""
-    problem, _, path = text.partition(" - at `$")
-    return f"{path.rstrip('`')}: {problem}"
 
 
 def _check(vehicle: VehicleSpec, where: str) -> None:
     for name, value in vehicle.limits.items():
         if name not in LIMITS:
-            raise SpecificationError(f"{where}.limits.{name}: unknown limit; use one of {', '.join(LIMITS)}")
+            raise SpecificationError(f"{where}.limits.{name}: unknown limit; {meant(name, list(LIMITS))}")
         if not value > 0.0:
             raise SpecificationError(f"{where}.limits.{name}: is {value}, must be above 0")
     if vehicle.limit("lube_caution_cel") >= vehicle.limit("lube_limit_cel"):

@@ -11,6 +11,7 @@ from urllib.parse import unquote, urlsplit
 import msgspec
 from msgspec import Meta, Struct
 
+from axlewright_models.file_errors import readable
 from axlewright_server.errors import SettingsError
 
 Port = Annotated[int, Meta(ge=1, le=65535)]
@@ -188,7 +189,7 @@ def parse_settings(table: dict[str, Any], where: str) -> Settings:
     try:
         settings = msgspec.convert(table, Settings)
     except msgspec.ValidationError as error:
-        raise SettingsError(f"{where}: {str(error).replace('`$.', '`')}") from error
+        raise SettingsError(f"{where}: {readable(str(error), Settings)}") from error
     return _with_url_parts(settings, where)
 
 

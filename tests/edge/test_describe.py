@@ -110,11 +110,32 @@ def test_without_the_trucks_teeth_only_what_is_known_is_told(tmp_path, capsys):
     assert not any(name.startswith(("vib/order/wheel", "vib/order/mesh", "vib/order/engine")) for name in channels)
 
 
+def test_an_assumed_tyre_is_said_and_a_given_one_is_taken(tmp_path, capsys):
+    path = drive(tmp_path, "run.npy")
+    words = ["describe", str(path), "--rate", "6400", "--channels", "1", "--teeth", "41/14"]
+    shaft_hz = {}
+    for more in ([], ["--revolutions-per-km", "360"]):
+        assert main([*words, "--speed", "80", *more, "--json"]) == 0
+        document = json.loads(capsys.readouterr().out)
+        shaft_hz[document["windows"][0]["shaft_hz"]] = document["assumed"]
+    assumed, given = shaft_hz.items()
+    assert given[0] / assumed[0] == pytest.approx(360.0 / 313.0)
+    assert assumed[1] == ["the tyres turn 313 times a km (--revolutions-per-km); shaft speed and orders follow from it"]
+    assert given[1] == []
+    assert main([*words, "--speed", "80"]) == 0
+    assert "Assumed: the tyres turn 313 times a km (--revolutions-per-km)" in capsys.readouterr().out
+    # Where the shaft's own speed is told, nothing hangs on the tyres.
+    assert main([*words, "--shaft-speed", "1500"]) == 0
+    assert "Assumed" not in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        (["--turns", "2"], "does not say its rate; give rate_hz"),
-        (["--rate", "6400", "--turns", "2", "--speed", "80"], "turns and road_speed are both given; keep one"),
+        (["--turns", "2"], 'does not say its rate; give --rate, or a column "time_s"'),
+        (["--rate", "6400", "--turns", "2", "--speed", "80"], "--turns and --speed are both given; keep one"),
+        (["--rate", "6400", "--pulses-per-turn", "2"], "--pulses-per-turn: is given without --tacho"),
+        (["--rate", "6400", "--speed", "80", "--teeth", "41/12", "--revolutions-per-km", "3"], "100 to 1000 turns"),
         (["--rate", "6400", "--speed", "80", "--channels", "1"], "name truck and axle, or teeth"),
         (["--rate", "6400", "--turns", "2", "--teeth", "41"], "give ring and pinion gear, such as 41/12"),
         (["--rate", "6400", "--turns", "2", "--bearing", "17,x"], "give elements, their and the pitch diameter"),

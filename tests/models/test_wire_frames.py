@@ -432,7 +432,10 @@ def test_a_wrong_frame_is_refused_by_record_and_name_and_its_number_stays_legibl
 
 
 ILLEGIBLE = [
-    (b"", "not CBOR: ", None, None),
+    (b"", "the payload is empty", None, None),
+    (b'{"bn":"harrow-vale/t07/"}', 'neither a JSON nor a CBOR pack: it begins with b\'{"bn":', None, None),
+    (b"\xef\xbb\xbf[]", "no byte order mark before it", None, None),
+    (b"\x9f", "not CBOR: ", None, None),
     (b"[", "not JSON: ", None, None),
     (b"\x00" * 70_000, "the payload has 70000 bytes; at most 65536 are read", None, None),
     (b'[{"bn":"harrow-vale/t07/","bt":1.7e9,"n":"brake","v":0}]', "no record 'stream'", None, None),

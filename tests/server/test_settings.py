@@ -35,8 +35,8 @@ def test_flags_overrule_the_file_and_missing_flags_do_not() -> None:
 @pytest.mark.parametrize(
     ("table", "text"),
     [
-        ({"page": {"port": 70000}}, r"`page\.port`"),
-        ({"page": {"prot": 1}}, "prot"),
+        ({"page": {"port": 70000}}, r"page\.port: Expected"),
+        ({"page": {"prot": 1}}, r"`prot`; did you mean port\?"),
         ({"broker": {"url": "http://b"}}, r"broker\.url is 'http://b'; write mqtt://host:1883"),
         ({"broker": {"url": "mqtt://b:port"}}, r"broker\.url"),
         ({"broker": {"url": "mqtts://b", "key_file": "k"}}, "belong together; give both"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Annotated
 
@@ -11,6 +11,8 @@ from msgspec import Meta, Struct
 KINDS = (".wav", ".csv", ".npy", ".mat", ".parquet")
 # A column by its name, or by its number from 1 where the file names none.
 Column = str | Annotated[int, Meta(ge=1, le=256)]
+# One of these keys says how the driveshaft turned.
+TELLS_TURNS = ("turns", "tacho", "shaft_speed", "road_speed")
 Positive = Annotated[float, Meta(gt=0)]
 
 
@@ -50,13 +52,17 @@ class RecordingSettings(WaveformForm, frozen=True, kw_only=True):
     repeat: bool = False
 
 
-def problems(settings: WaveformForm, where: str) -> Iterator[str]:
-    """Yield what is wrong with the settings beyond the types, each with the path of the key."""
-    told = [key for key in ("turns", "tacho", "shaft_speed", "road_speed") if getattr(settings, key) is not None]
+def problems(settings: WaveformForm, where: str, name: Callable[[str], str] = str) -> Iterator[str]:
+    """Yield what is wrong with the settings beyond the types, each with the path of the key.
+
+    `name` turns a key into what a person knows it by, where that is no key of a file but an option.
+    """
+    told = [name(key) for key in TELLS_TURNS if getattr(settings, key) is not None]
     if len(told) > 1:
         yield f"{where}: {' and '.join(told)} are both given; keep one, the shaft turns but one way"
     if settings.pulses_per_turn != 1 and settings.tacho is None:
-        yield f"{where}.pulses_per_turn: is given without tacho; name the column with the pulses"
+        key = f"{where}.pulses_per_turn" if name is str else name("pulses_per_turn")
+        yield f"{key}: is given without {name('tacho')}; name the column with the pulses"
     if isinstance(settings, RecordingSettings) and 0.0 < settings.speed < 1.0:
         yield f"{where}.speed: is {settings.speed:g}, slower than life; use 1, or 0 for as fast as it can be taken"
     if isinstance(settings, RecordingSettings) and Path(settings.file).suffix.lower() not in KINDS:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -76,8 +77,16 @@ class Recorded:
         return np.zeros(times.size), 0.0
 
 
-def read_recording(path: Path, form: WaveformForm) -> Recorded:
+def read_recording(path: Path, form: WaveformForm, name: Callable[[str], str] = str) -> Recorded:
     """Return a recorded waveform.
+
+    Parameters
+    ----------
+    path : Path
+    form : WaveformForm
+        How to understand it.
+    name : callable
+        Turns a key of the form into what a person knows it by, for errors: the option of a command.
 
     Raises
     ------
@@ -85,11 +94,11 @@ def read_recording(path: Path, form: WaveformForm) -> Recorded:
         The file cannot be read, or does not hold what the form says.
     """
     raw = read_raw(path, form.variable)
-    raw, rate_hz = _evenly(raw, form, path)
+    raw, rate_hz = _evenly(raw, form, path, name)
     told = (form.turns, form.tacho, form.shaft_speed, form.road_speed)
     # A speed given as a number is a speed, not a column.
     claimed = {_key(raw, column, path) for column in told if isinstance(column, str | int)}
-    sensors = _sensors(raw, form, claimed, path)
+    sensors = _sensors(raw, form, claimed, path, name)
     samples = np.stack([np.asarray(raw.columns[name], dtype=np.float64) for name in sensors]) * form.scale_m_s2
     full_scale = form.full_scale_m_s2
     if full_scale is None and raw.full_scale is not None:
@@ -116,26 +125,30 @@ def _key(raw: RawFile, column: Column, path: Path) -> str:
     return column
 
 
-def _sensors(raw: RawFile, form: WaveformForm, claimed: set[str], path: Path) -> tuple[str, ...]:
+def _sensors(
+    raw: RawFile, form: WaveformForm, claimed: set[str], path: Path, name: Callable[[str], str]
+) -> tuple[str, ...]:
     if form.channels:
         return tuple(_key(raw, column, path) for column in form.channels)
-    names = [name for name in raw.columns if name not in claimed and name not in TIME_NAMES]
+    names = [column for column in raw.columns if column not in claimed and column not in TIME_NAMES]
     if raw.named:
-        called = [name for name in names if name.lower().startswith("acceleration")]
+        called = [column for column in names if column.lower().startswith("acceleration")]
         names = called or (names if len(names) == 1 else [])
     if not names:
         columns = ", ".join(raw.columns)
-        raise SourceError(f"{path}: which columns are accelerometers? its columns are {columns}; name them as channels")
+        raise SourceError(
+            f"{path}: which columns are accelerometers? its columns are {columns}; name them with {name('channels')}"
+        )
     return tuple(names)
 
 
-def _evenly(raw: RawFile, form: WaveformForm, path: Path) -> tuple[RawFile, float]:
+def _evenly(raw: RawFile, form: WaveformForm, path: Path, called: Callable[[str], str]) -> tuple[RawFile, float]:
     """Return the columns at even steps and their rate; NaN where a time column shows that samples are missing."""
     given = form.rate_hz if form.rate_hz is not None else raw.rate_hz
     name = next((name for name in TIME_NAMES if raw.named and name in raw.columns), None)
     if name is None:
         if given is None:
-            raise SourceError(f'{path}: does not say its rate; give rate_hz, or a column "time_s"')
+            raise SourceError(f'{path}: does not say its rate; give {called("rate_hz")}, or a column "time_s"')
         return raw, given
     times = np.asarray(raw.columns[name], dtype=np.float64)
     steps = np.diff(times)

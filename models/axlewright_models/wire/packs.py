@@ -41,6 +41,18 @@ def is_json(payload: bytes) -> bool:
     return payload[:1] in (b"[", b" ", b"\t", b"\r", b"\n")
 
 
+def _check_form(payload: bytes) -> None:
+    """Raise FrameError for what was most likely meant as JSON, so that nobody is told what is wrong with it as CBOR."""
+    # RFC 8949, section 3: text and numbers begin with other bytes than an array (0x80 to 0x9f) or a tag (0xc0 on).
+    if not payload:
+        raise FrameError("the payload is empty; a pack is an array, in JSON or CBOR")
+    if payload[:1] < b"\x80" or payload.startswith(b"\xef\xbb\xbf"):
+        raise FrameError(
+            f"neither a JSON nor a CBOR pack: it begins with {payload[:12]!r}; "
+            "a pack is an array, in JSON it begins with '[' (no byte order mark before it)"
+        )
+
+
 def check_size(size_bytes: int) -> None:
     """Raise FrameError for a payload that is too large to look at."""
     if size_bytes > GREATEST_SIZE_BYTES:
@@ -90,6 +102,7 @@ def read_pack(payload: bytes, topic: Topic | None = None, now_s: float | None = 
         if is_json(payload):
             loaded = records = senml.parse_json(payload)
         else:
+            _check_form(payload)
             loaded = senml.load_cbor(payload)
             records = senml.cbor_records(loaded)
         check_count(len(records))

@@ -1,4 +1,4 @@
-"""What is wrong with a configuration file, in words that say where and what would be right."""
+"""What is wrong with a file that people write, in words that say where and what would be right."""
 
 from __future__ import annotations
 
@@ -42,9 +42,20 @@ def _hint(problem: str, path: str, kind: type[msgspec.Struct]) -> str:
     unknown = re.match(r"Object contains unknown field `(.*)`", problem)
     if unknown:
         keys = sorted({field.encode_name for entry in found for field in getattr(entry, "fields", ())})
-        near = get_close_matches(unknown[1], keys, n=1)
-        return f"; did you mean {near[0]}?" if near else f"; allowed are {', '.join(keys)}"
+        return f"; {meant(unknown[1], keys)}"
     return ""
+
+
+def meant(word: str, allowed: Sequence[str]) -> str:
+    """Return which of the allowed words was probably meant, else all of them.
+
+    Examples
+    --------
+    >>> meant("vehicels", ["types", "vehicles"]), meant("x", ["types", "vehicles"])
+    ('did you mean vehicles?', 'allowed are types, vehicles')
+    """
+    near = get_close_matches(word, allowed, n=1)
+    return f"did you mean {near[0]}?" if near else f"allowed are {', '.join(allowed)}"
 
 
 def _walk(kind: inspect.Type, steps: Sequence[str | None]) -> Iterator[inspect.Type]:
@@ -60,5 +71,7 @@ def _walk(kind: inspect.Type, steps: Sequence[str | None]) -> Iterator[inspect.T
         for field in kind.fields:
             if field.encode_name == steps[0]:
                 yield from _walk(field.type, steps[1:])
+    elif isinstance(kind, inspect.DictType):
+        yield from _walk(kind.value_type, steps[1:])
     elif steps[0] is None and isinstance(kind, inspect.VarTupleType | inspect.ListType):
         yield from _walk(kind.item_type, steps[1:])
