@@ -27,7 +27,8 @@ from axlewright_server.detectors.timing import put_back
 from axlewright_server.diagnosis.casebook import Casebook, Found
 from axlewright_server.diagnosis.decide import decide
 from axlewright_server.diagnosis.knowledge import Knowledge, load_knowledge
-from axlewright_server.diagnosis.picture import AxleView, Standing, faulty_channels
+from axlewright_server.diagnosis.picture import AxleView, Standing, counts_again_s, faulty_channels
+from axlewright_server.diagnosis.steadiness import Trail
 from axlewright_server.memory import Repair, pack, unpack
 
 __all__ = [
@@ -102,6 +103,7 @@ class Kernel:
         self._row_of: dict[str, int] = {}
         self._precursors: dict[int, dict[str, float]] = {}
         self._heirs: dict[str, str] = {}
+        self._trails: dict[int, dict[str, Trail]] = {}
         self.casebook = Casebook()
 
     @property
@@ -149,14 +151,14 @@ class Kernel:
             batch, last_s = batch.take(chosen), last_s[chosen]
         if not len(batch):
             return StepResult(late=late)
-        mended = self._mend(batch) if self._repairs else []
+        mended, due = self._mend(batch) if self._repairs else ([], {})
         dt_s = np.where(np.isinf(last_s), 0.0, batch.time_s - last_s)
         batch = dataclasses.replace(batch, dt_s=dt_s, suspect=self._suspect[batch.axles])
         symptoms, derived = self._detect(batch)
         symptoms = mended + symptoms
         self._last_s[batch.axles] = batch.time_s
-        changes = self._run_out(batch)
-        changes += self._diagnose(symptoms)
+        changes = self._run_out(batch, last_s, due)
+        changes += self._diagnose(symptoms, due)
         return StepResult(symptoms, changes, [derived], late)
 
     def service(self, event: ServiceEvent) -> list[Change]:
@@ -179,6 +181,7 @@ class Kernel:
             if event.axle not in (0, int(self.table.position[row])):
                 continue
             self.casebook.service(row, event)
+            self._set_deadline(row)
             if self._last_s[row] >= event.time_s:
                 ends += self._reset(row, event.time_s, event.touched)
             else:
@@ -189,9 +192,10 @@ class Kernel:
         # What the shop found before the repair counts no more, even where no symptom ends with it.
         return self._judge(number, event.time_s) if any(self._advisories.get(first + k) for k in range(count)) else []
 
-    def _mend(self, batch: Batch) -> list[Symptom]:
-        """Carry out the repairs that these axles' own time has reached."""
+    def _mend(self, batch: Batch) -> tuple[list[Symptom], dict[int, float]]:
+        """Carry out the repairs that these axles' own time has reached; return also which vehicles, and when."""
         ends: list[Symptom] = []
+        vehicles: dict[int, float] = {}
         for row, time_s in zip(batch.axles.tolist(), batch.time_s.tolist(), strict=True):
             waiting = self._repairs.get(row)
             if waiting is None or waiting[0].time_s > time_s:
@@ -199,13 +203,14 @@ class Kernel:
             for repair in waiting:
                 if repair.time_s <= time_s:
                     ends += self._reset(row, repair.time_s, repair.touched)
+            vehicles[int(self.table.vehicle[row])] = time_s
             left = tuple(repair for repair in waiting if repair.time_s > time_s)
             self._repairs[row] = left
             if not left:
                 del self._repairs[row]
         for end in ends:
             self._note(end)
-        return ends
+        return ends, vehicles
 
     def _reset(self, row: int, time_s: float, touched: frozenset[str]) -> list[Symptom]:
         """Reset one axle's records and return the ends of the symptoms that thereby vanish."""
@@ -272,11 +277,12 @@ class Kernel:
                 columns[:, 1] = detector.static_mm(states[detector.name], self.table.ride_height_mm[batch.axles])
         return Derived(batch.axles, batch.time_s, (INDEX["lube/expected"], INDEX["height/static"]), columns)
 
-    def _diagnose(self, symptoms: list[Symptom]) -> list[Change]:
-        """Note the transitions, then judge every axle of the vehicles concerned: partners explain each other."""
-        if not symptoms:
-            return []
-        concerned: dict[int, float] = {}
+    def _diagnose(self, symptoms: list[Symptom], due: Mapping[int, float] | None = None) -> list[Change]:
+        """Note the transitions, then judge every axle of the vehicles concerned: partners explain each other.
+
+        ``due``: vehicles that are to be judged anyhow, and the event time.
+        """
+        concerned: dict[int, float] = dict(due or {})
         for symptom in symptoms:
             self._note(symptom)
             concerned[int(self.table.vehicle[symptom.axle])] = symptom.time_s
@@ -289,18 +295,23 @@ class Kernel:
         """Diagnose every axle of a vehicle and keep what comes of it."""
         changes: list[Change] = []
         first, count = int(self.table.first[vehicle]), int(self.table.count[vehicle])
-        views = {row: self._view(row) for row in range(first, first + count)}
+        views = {row: self._view(row, time_s) for row in range(first, first + count)}
         for row, view in views.items():
             partner = views.get(int(self.table.partner[row]))
             existing = [*self._advisories.get(row, {}).values()]
             if not (view.standing or existing):
                 continue
             found = self.casebook.outcomes(row, time_s, self._advisories.get(row, {}))
-            verdict = decide(self.knowledge, self.table, row, time_s, view, partner, existing, found)
+            trails = self._trails.get(row, {})
+            beside = [each for other in range(first, row) for each in self._advisories.get(other, {}).values()]
+            verdict = decide(self.knowledge, self.table, row, time_s, view, partner, existing, found, trails, beside)
             self._precursors[row] = verdict.precursor
+            self._trails[row] = verdict.trails
             changes += verdict.changes
-        for advisory, _ in changes:
-            self._keep(advisory)
+            for advisory, _ in verdict.changes:
+                self._keep(advisory)
+        for row in views:
+            self._set_deadline(row)
         return changes
 
     def _note(self, symptom: Symptom) -> None:
@@ -313,24 +324,43 @@ class Kernel:
             del standing[symptom.key]
         self._suspect[symptom.axle] = any(not key.startswith("sensor-") for key in standing)
 
-    def _view(self, row: int) -> AxleView:
+    def _view(self, row: int, time_s: float) -> AxleView:
         observable = frozenset().union(*self.observable(row).values())
         standing = self._standing[row]
-        return AxleView(standing, observable, faulty_channels(standing), self.casebook.services(row))
+        return AxleView(standing, observable, faulty_channels(standing), self.casebook.services(row), time_s)
 
-    def _run_out(self, batch: Batch) -> list[Change]:
-        """Return the shelves and waiting times that ran out by the axles' event time."""
-        due = batch.time_s >= self._deadline_s[batch.axles]
-        if not due.any():
-            return []
+    def _run_out(self, batch: Batch, last_s: NDArray[np.float64], due: dict[int, float]) -> list[Change]:
+        """Return what time alone has changed, and add the vehicles that are to be judged again to `due`.
+
+        Shelves and waiting times run out by the axles' event time; a cause that has trailed for long gives way; a
+        symptom from before a repair counts again.
+        """
         changes: list[Change] = []
-        for place in np.flatnonzero(due):
-            own = self._advisories.get(int(batch.axles[place]), {})
-            for advisory in list(own.values()):
-                changes += lifetime.run_out(advisory, float(batch.time_s[place]))
+        for place in np.flatnonzero(batch.time_s >= self._deadline_s[batch.axles]):
+            row, time_s = int(batch.axles[place]), float(batch.time_s[place])
+            for advisory in list(self._advisories.get(row, {}).values()):
+                changes += lifetime.run_out(advisory, time_s)
+            if any(time_s >= when_s for when_s in self._judged_again_s(row, float(last_s[place]))):
+                due[int(self.table.vehicle[row])] = time_s
+            self._set_deadline(row)
         for advisory, _ in changes:
             self._keep(advisory)
         return changes
+
+    def _judged_again_s(self, row: int, after_s: float) -> list[float]:
+        """Return the times at which an axle's verdict may change though no symptom does (of repairs: `after_s`)."""
+        services = self.casebook.services(row)
+        waiting = (
+            [counts_again_s(entry.symptom, services) for entry in self._standing[row].values()] if services else []
+        )
+        trails = [trail.due_s for trail in self._trails.get(row, {}).values()]
+        return trails + [when_s for when_s in waiting if when_s > after_s]
+
+    def _set_deadline(self, row: int) -> None:
+        """Note when time alone next changes anything of an axle."""
+        times = [lifetime.deadline_s(advisory) for advisory in self._advisories.get(row, {}).values()]
+        times += self._judged_again_s(row, float(self._last_s[row]))
+        self._deadline_s[row] = min(times, default=np.inf)
 
     def state_blob(self, axle_row: int) -> bytes:
         """Return everything that the kernel remembers of an axle, except its advisories."""
@@ -344,7 +374,8 @@ class Kernel:
         }
         standing = [self._standing[row] for row in axle_rows.tolist()]
         repairs = [self._repairs.get(row, ()) for row in axle_rows.tolist()]
-        return pack(self._last_s[axle_rows].tolist(), states, standing, repairs)
+        trails = [self._trails.get(row, {}) for row in axle_rows.tolist()]
+        return pack(self._last_s[axle_rows].tolist(), states, standing, repairs, trails)
 
     def memory_of(self, vehicle: str) -> dict[int, bytes]:
         """Return the memory of each monitored axle of a vehicle, by position; empty for one that is not known."""
@@ -363,6 +394,8 @@ class Kernel:
         self._last_s[axle_row] = memory.last_s
         if memory.repairs:
             self._repairs[axle_row] = memory.repairs
+        if memory.trails:
+            self._trails[axle_row] = dict(memory.trails)
         resumed: set[str] = set()
         for number, detector in enumerate(self._detectors):
             record = memory.record(detector.name, detector.version, self._states[number].dtype)
@@ -378,6 +411,7 @@ class Kernel:
         if orphaned:
             self._orphaned[axle_row] = orphaned
         self._suspect[axle_row] = any(not key.startswith("sensor-") for key in standing)
+        self._set_deadline(axle_row)
 
     def load_advisories(self, advisories: Iterable[Advisory]) -> None:
         """Take up stored advisories; closed ones and those of axles that the fleet file lacks are passed over."""
@@ -399,6 +433,7 @@ class Kernel:
             for row in rows:
                 if event.axle in (0, int(self.table.position[row])):
                     self.casebook.service(row, event)
+                    self._set_deadline(row)
         for one in found:
             place = self.table.row(one.vehicle, one.axle)
             if place is not None:
@@ -486,5 +521,5 @@ class Kernel:
         else:
             own.pop(advisory.id, None)
             self._row_of.pop(advisory.id, None)
-        deadlines = [lifetime.deadline_s(each) for each in own.values()]
-        self._deadline_s[advisory.row] = min(deadlines, default=np.inf)
+            self._trails.get(advisory.row, {}).pop(advisory.id, None)
+        self._set_deadline(advisory.row)

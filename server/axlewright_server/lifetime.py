@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 
 from axlewright_server.advisories import KERNEL, Advisory, Change, close, expire_shelf
+from axlewright_server.diagnosis.steadiness import CONTINUES_S
 
-# Own choices: a day to see that it stays away once a person has seen it, a week for one that nobody looked at.
-CLOSE_AFTER_S = 24.0 * 3600.0
+# Own choices: two days to see that it stays away once a person has seen it (what comes back within them is the same
+# trouble, see diagnosis.steadiness), a week for one that nobody looked at.
+CLOSE_AFTER_S = CONTINUES_S
 CLOSE_UNSEEN_AFTER_S = 7.0 * 24.0 * 3600.0
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from axlewright_models.errors import ModelError
 from axlewright_server.detectors.base import State
 from axlewright_server.diagnosis.picture import Standing
+from axlewright_server.diagnosis.steadiness import Trail
 
 # First byte of a blob. Before there was one, blobs began with msgpack's own mark of an array of three.
 FORMAT = 1
@@ -45,6 +46,7 @@ class Memory(msgspec.Struct, frozen=True, array_like=True):
     records: dict[str, _Record]
     standing: dict[str, Standing]
     repairs: tuple[Repair, ...] = ()
+    trails: dict[str, Trail] = {}
 
     def record(self, name: str, version: int, dtype: np.dtype[Any]) -> State | None:
         """Return a detector's record, None when it is missing or was written by another version."""
@@ -59,14 +61,15 @@ def pack(
     states: Mapping[str, tuple[int, State]],
     standing: Sequence[dict[str, Standing]],
     repairs: Sequence[tuple[Repair, ...]],
+    trails: Sequence[dict[str, Trail]],
 ) -> list[bytes]:
     """Return the memory of several axles as bytes; `states` maps a detector's name to its version and their records."""
     mark = bytes([FORMAT])
     columns = [_records(version, records) for version, records in states.values()]
     names = tuple(states)
     return [
-        mark + msgspec.msgpack.encode(Memory(time_s, dict(zip(names, own, strict=True)), stands, waiting))
-        for time_s, stands, waiting, *own in zip(last_s, standing, repairs, *columns, strict=True)
+        mark + msgspec.msgpack.encode(Memory(time_s, dict(zip(names, own, strict=True)), stands, waiting, behind))
+        for time_s, stands, waiting, behind, *own in zip(last_s, standing, repairs, trails, *columns, strict=True)
     ]
 
 

@@ -173,7 +173,7 @@ def test_what_stays_normal_closes_by_itself_later_if_nobody_saw_it():
     assert not run_out(seen, 1199.0 + CLOSE_AFTER_S)
     ((closed, record),) = run_out(seen, 5e6)
     assert (closed.state, record.time_s) == ("closed", 1200.0 + CLOSE_AFTER_S)
-    assert "24 hours" in closed.message.closed_reason
+    assert "48 hours" in closed.message.closed_reason
 
 
 def test_active_advisories_never_close_by_themselves():

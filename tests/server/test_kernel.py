@@ -280,8 +280,8 @@ def test_the_clock_alone_closes_nothing_that_has_returned_a_backlog_may_still_sp
     assert not kernel.expire(BEGIN_S + 60.0 * 24.0 * HOUR)
 
 
-def test_what_has_returned_and_been_seen_closes_after_a_day_at_the_same_event_time_however_reported():
-    journey = Journey((("drive", 2.0), ("park", 25.0), ("drive", 0.5)))
+def test_what_has_returned_and_been_seen_closes_after_two_days_at_the_same_event_time_however_reported():
+    journey = Journey((("drive", 2.0), ("park", 49.0), ("drive", 0.5)))
     faults = Faults(height_mm=lambda t: np.where((t > 0.4 * HOUR) & (t < 1.0 * HOUR), -25.0, 0.0))
     made = signals(journey, 2, faults)
     closing = []

@@ -166,6 +166,13 @@ class AdvisoryMessage(msgspec.Struct, frozen=True, kw_only=True):
     shelved_until_s: UnixSeconds | None = None
     closed_reason: str | None = None
     supersedes: Identifier | None = None
+    same_event_as: (
+        Annotated[
+            Identifier,
+            msgspec.Meta(description="Advisory on another axle of the truck that probably tells the same event."),
+        ]
+        | None
+    ) = None
 
 
 class AxleLimits(msgspec.Struct, frozen=True, kw_only=True):

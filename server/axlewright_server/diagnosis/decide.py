@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from axlewright_models.wire.messages import AdvisoryMessage
 from axlewright_server.advisories import (
@@ -22,24 +23,26 @@ from axlewright_server.detectors.base import Symptom
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.diagnosis.assessment import Assessment, assess
 from axlewright_server.diagnosis.facts import Knowledge
-from axlewright_server.diagnosis.picture import AxleView, rests_on_faulty, seen, sensors_of
+from axlewright_server.diagnosis.kinship import same_event
+from axlewright_server.diagnosis.picture import AxleView, outdated, rests_on_faulty, seen, sensors_of
 from axlewright_server.diagnosis.posterior import NONE, Finding, diagnose
 from axlewright_server.diagnosis.precursor import leak_precursor
 from axlewright_server.diagnosis.report import UNEXPLAINED, compose, symptoms_of
+from axlewright_server.diagnosis.steadiness import Trail, cause_to_advise, comes_back
 
-# A rival cause must be this many times as likely before an open advisory is replaced: no wavering.
-REPLACE_RATIO = 2.0
 # A caution-level finding is told once it is at least this likely that any listed fault is there; a limit always is.
 LEAST_FAULTY = 0.7
 SENSOR_REASON = "rests only on a sensor that cannot be believed"
+REPAIR_REASON = "a repair has ended some of its symptoms; those left, from before it, count if they stay for a day"
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """What the diagnosis of one axle came to."""
+    """What the diagnosis of one axle came to; ``trails``: by advisory, whose cause does not lead any more."""
 
     changes: list[Change]
     precursor: dict[str, float]
+    trails: dict[str, Trail] = field(default_factory=dict)
 
 
 def decide(
@@ -51,6 +54,8 @@ def decide(
     partner: AxleView | None,
     existing: Sequence[Advisory],
     found: Mapping[str, str] | None = None,
+    trails: Mapping[str, Trail] | None = None,
+    beside: Sequence[Advisory] = (),
 ) -> Verdict:
     """Return the changes that an axle's symptoms make to its open advisories.
 
@@ -60,16 +65,23 @@ def decide(
         The axle's advisories that are not closed.
     found : mapping of str to str, optional
         Outcome by check, of what the shop has found on this axle.
+    trails : mapping of str to Trail, optional
+        What the verdict before this one said of advisories whose cause does not lead any more.
+    beside : sequence of Advisory
+        Open advisories of the truck's axles before this one, of which its own may tell the same event.
     """
     findings = diagnose(knowledge, seen(knowledge, own, partner), found)
     precursor = leak_precursor(knowledge, findings)
+    repaired_s = max((when_s for when_s, _ in own.services if when_s <= time_s), default=-math.inf)
     changes: list[Change] = []
+    trailing: dict[str, Trail] = {}
     left = {advisory.id: advisory for advisory in existing}
     for finding in findings:
         keys = symptoms_of(knowledge, finding, own.standing)
         symptoms = [own.standing[key].symptom for key in keys]
-        current = _current(knowledge, left, finding, keys)
-        cause = _cause(knowledge, finding, current)
+        current = _current(knowledge, left, finding, keys, time_s, repaired_s)
+        known = None if current is None or trails is None else trails.get(current.id)
+        cause, trail = cause_to_advise(knowledge, finding, current, known, time_s)
         if not _worth_saying(knowledge, cause, symptoms):
             continue
         if (
@@ -79,10 +91,12 @@ def decide(
         ):
             continue
         assessment = assess(knowledge, finding, precursor)
-        message = compose(knowledge, table, row, finding, cause, symptoms, precursor, time_s)
+        message = same_event(compose(knowledge, table, row, finding, cause, symptoms, precursor, time_s), beside)
         rests_on = tuple(sorted({channel for symptom in symptoms for channel in sensors_of(symptom)}))
         if current is not None:
             left.pop(current.id)
+            if trail is not None:
+                trailing[current.id] = trail
         if current is not None and knowledge.current(current.message.cause) == message.cause:
             changes += _renew(current, message, keys, rests_on, assessment, time_s)
             continue
@@ -94,13 +108,21 @@ def decide(
         changes.append(raised)
     for advisory in left.values():
         changes += _without_finding(advisory, own, partner, time_s)
-    return Verdict(changes, precursor)
+    return Verdict(changes, precursor, trailing)
 
 
 def _current(
-    knowledge: Knowledge, left: Mapping[str, Advisory], finding: Finding, keys: tuple[str, ...]
+    knowledge: Knowledge,
+    left: Mapping[str, Advisory],
+    finding: Finding,
+    keys: tuple[str, ...],
+    time_s: float,
+    repaired_s: float,
 ) -> Advisory | None:
-    """Return the open advisory that a finding continues: of the same cause, else an active one on the same symptoms."""
+    """Return the open advisory that a finding continues.
+
+    One of the same cause, else an active one on the same symptoms, else one that returned to normal not long ago.
+    """
     name = UNEXPLAINED if finding.cause == NONE else finding.cause
     for advisory in left.values():
         if knowledge.current(advisory.message.cause) == name:
@@ -108,19 +130,10 @@ def _current(
     for advisory in left.values():
         if advisory.active and set(advisory.symptoms) & set(keys):
             return advisory
+    for advisory in left.values():
+        if comes_back(knowledge, advisory, finding, keys, time_s, repaired_s):
+            return advisory
     return None
-
-
-def _cause(knowledge: Knowledge, finding: Finding, current: Advisory | None) -> str:
-    """Return the cause to advise: the leading one, unless the advised one is nearly as likely."""
-    if current is None:
-        return finding.cause
-    advised = NONE if current.message.cause == UNEXPLAINED else knowledge.current(current.message.cause)
-    if advised in finding.probabilities:
-        lead = finding.probabilities[finding.cause]
-        if finding.probabilities[advised] * REPLACE_RATIO >= lead and advised != NONE:
-            return advised
-    return finding.cause
 
 
 def _worth_saying(knowledge: Knowledge, cause: str, symptoms: Sequence[Symptom]) -> bool:
@@ -149,7 +162,7 @@ def _renew(
 def _content(message: AdvisoryMessage, keys: tuple[str, ...]) -> tuple[object, ...]:
     """Return what a person would notice; times of looking again are left out."""
     evidence = [(piece.channel, piece.text, piece.begin_s) for piece in message.evidence]
-    return message.urgency, message.confidence, message.summary, evidence, message.causes, keys
+    return message.urgency, message.confidence, message.summary, evidence, message.causes, message.same_event_as, keys
 
 
 def _without_finding(advisory: Advisory, own: AxleView, partner: AxleView | None, time_s: float) -> list[Change]:
@@ -164,5 +177,9 @@ def _without_finding(advisory: Advisory, own: AxleView, partner: AxleView | None
         advisory = changes[-1][0]
     if advisory.active:
         reason = "symptoms fell below what calls for action" if standing else "symptoms cleared"
+        if standing and all(outdated(symptom, own) for symptom in standing):
+            if len(standing) == len(advisory.symptoms):
+                return changes  # the repair has ended none of them: nothing new is known of it yet
+            reason = REPAIR_REASON
         changes.append(return_to_normal(advisory, time_s, reason))
     return changes

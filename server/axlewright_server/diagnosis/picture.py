@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -16,6 +17,31 @@ ABRUPT_S = 2.0 * 3600.0
 AFTER_SERVICE_S = 7.0 * 86400.0
 # A detector's onset may lie a little before the repair that caused it: it is dated by windows and gates.
 BEFORE_SERVICE_S = 3600.0
+# So long after a repair a symptom that stood before it must still stand to count again (own choice): a day's driving,
+# since detectors gather hours of steady driving before they end what they have raised.
+CONFIRM_S = 24.0 * 3600.0
+_DRY_GEARS = ("mesh", "source-gear-mesh", "rms", "kurtosis")
+_HEAT = ("lube-", "heat-", "warms-", "hotter-than-partner", "colder-than-partner", "forward-hotter", "rear-hotter")
+# What a repair may end, though the detector's record of it is kept: by the word for what was touched, the beginnings of
+# keys and of vibration lines. Common practice, no published source: gears that run dry are loud and hot (a bearing's
+# defect stays one in fresh lube, so its lines are not among these); a height out of set bends the joints; a dragging
+# brake or a tyre heats the axle; a driveshaft that shakes raises the sum.
+_MAY_END: dict[str, tuple[str, ...]] = {
+    "lube": _DRY_GEARS,
+    "pinion-seal": _DRY_GEARS + _HEAT,
+    "output-seal": _DRY_GEARS + _HEAT,
+    "carrier-joint": _DRY_GEARS + _HEAT,
+    "breather": (*_HEAT, "sump-pressure"),
+    "height-valve": ("driveshaft", "source-joint-angle", "rms"),
+    "air-spring": ("driveshaft", "source-joint-angle", "rms"),
+    "driveshaft": ("rms",),
+    "joint": ("rms",),
+    "centre-bearing": ("rms",),
+    "wheel-or-tyre": ("rms", *_HEAT),
+    "brake": ("rms", *_HEAT),
+    "gear-set": _HEAT,
+    "bearing": _HEAT,
+}
 _COINCIDING = frozenset({"lines-coincide", "ambiguous"})
 # A lean or a difference to the partner falls with any of its sensors; other symptoms only with all of them.
 _AGAINST_PARTNER = frozenset({"hotter-than-partner", "forward-hotter", "rear-hotter"})
@@ -35,13 +61,15 @@ class AxleView:
     """One axle as the diagnosis sees it.
 
     ``standing``: by symptom key. ``observable``: keys that the detectors could show by now. ``faulty``: channels whose
-    sensor cannot be believed. ``services``: time and touched parts of each recorded repair.
+    sensor cannot be believed. ``services``: time and touched parts of each recorded repair. ``time_s``: event time of
+    the look, infinity for "long after every repair".
     """
 
     standing: Mapping[str, Standing]
     observable: frozenset[str]
     faulty: frozenset[str]
     services: Sequence[tuple[float, frozenset[str]]] = ()
+    time_s: float = math.inf
 
 
 def faulty_channels(standing: Mapping[str, Standing]) -> frozenset[str]:
@@ -66,12 +94,43 @@ def rests_on_faulty(symptom: Symptom, own: AxleView, partner: AxleView | None) -
     return any(failed) if symptom.code in _NEEDS_EVERY_SENSOR else all(failed)
 
 
+def counts_again_s(symptom: Symptom, services: Sequence[tuple[float, frozenset[str]]]) -> float:
+    """Return when a symptom counts although repairs since its latest event may have ended it; -infinity if none may.
+
+    Examples
+    --------
+    >>> mesh = Symptom(0, 1000.0, "order-high", "vib/order/mesh-1", 1, 900.0, 3.0, 2.0, "", 1.0)
+    >>> counts_again_s(mesh, [(2000.0, frozenset({"lube"}))]) == 2000.0 + CONFIRM_S
+    True
+    """
+    line = "" if symptom.key.startswith("source-") else symptom.key.rsplit("/", 1)[-1]
+    return max(
+        (
+            time_s + CONFIRM_S
+            for time_s, touched in services
+            if symptom.time_s <= time_s
+            and any(name.startswith(_MAY_END.get(word, ("-",))) for word in touched for name in (symptom.key, line))
+        ),
+        default=-math.inf,
+    )
+
+
+def outdated(symptom: Symptom, own: AxleView) -> bool:
+    """Return whether a symptom is older than a repair that may have ended it, and has not been seen or stayed since."""
+    recent = [entry for entry in own.services if entry[0] <= own.time_s]
+    return counts_again_s(symptom, recent) > own.time_s
+
+
 def seen(knowledge: Knowledge, own: AxleView, partner: AxleView | None) -> dict[str, bool]:
     """Return the evidence that stands (True) or could be seen and does not (False); the unknown is left out.
 
     One more entry, "lines-coincide", says that raised lines can't be told apart; see :func:`case.case_of`.
     """
-    believed = {key for key, entry in own.standing.items() if not rests_on_faulty(entry.symptom, own, partner)}
+    believed = {
+        key
+        for key, entry in own.standing.items()
+        if not (rests_on_faulty(entry.symptom, own, partner) or outdated(entry.symptom, own))
+    }
     standing = {knowledge.evidence_of(key) for key in believed}
     doubted = {knowledge.evidence_of(key) for key in own.standing}
     visible = {knowledge.evidence_of(key) for key in own.observable if not _hidden(key, own, partner)}

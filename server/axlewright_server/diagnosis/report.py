@@ -93,7 +93,8 @@ def _summary(
     position = int(table.position[row])
     # Two symptoms of one thing (an axle against its partner, either way round) may read alike: say it once.
     said = "; ".join([*dict.fromkeys(symptom_text(symptom) for symptom in symptoms)][:3])
-    parts = [f"Axle {position} of {table.vehicle_id(row)}: {said}"]
+    # Evidence is told once, when a symptom rises or changes level: nobody must take its numbers for today's.
+    parts = [f"Axle {position} of {table.vehicle_id(row)}, as measured when raised: {said}"]
     if cause == NONE:
         parts.append("No listed cause explains this better than chance; look at it at the next stop")
     else:
@@ -112,7 +113,7 @@ def _evidence(symptom: Symptom, time_s: float) -> Evidence:
     title, said = channel_title(symptom.channel), symptom_text(symptom)
     return Evidence(
         channel=symptom.channel.split(",")[0],
-        text=said if said.startswith(title) else f"{title}: {said}",
+        text=(said if said.startswith(title) else f"{title}: {said}") + ", when raised",
         begin_s=symptom.since_s - _PLOT_MARGIN_S,
         end_s=max(time_s, symptom.time_s),
         value=_number(symptom.value),

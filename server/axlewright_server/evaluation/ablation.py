@@ -6,7 +6,7 @@ Symptoms may come and go many times a day; then it is enough to decide now and t
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from axlewright_models.spec import FleetSpec
 from axlewright_server import lifetime
@@ -17,6 +17,7 @@ from axlewright_server.diagnosis.decide import decide
 from axlewright_server.diagnosis.facts import Knowledge
 from axlewright_server.diagnosis.knowledge import load_knowledge
 from axlewright_server.diagnosis.picture import AxleView, Standing, faulty_channels
+from axlewright_server.diagnosis.steadiness import Trail
 from axlewright_server.evaluation.alerts import AlertBook
 from axlewright_server.evaluation.record import Alert
 from axlewright_server.evaluation.watch import Moment
@@ -56,12 +57,14 @@ class _Decisions:
         self._standing: dict[int, dict[str, Standing]] = {}
         self._advisories: dict[int, dict[str, Advisory]] = {}
         self._waiting: dict[int, tuple[float, Moment]] = {}
+        self._trails: dict[int, dict[str, Trail]] = {}
+        self._looked: dict[int, Moment] = {}
 
     def take(self, moment: Moment) -> list[Change]:
         """Return the changes that one moment's transitions make due."""
         told = [pair for pair in zip(moment.symptoms, moment.detectors, strict=True) if pair[1] != self._left_out]
         vehicles = {int(self._table.vehicle[symptom.axle]): symptom.time_s for symptom, _ in told}
-        changes: list[Change] = []
+        changes = self._give_way(vehicles)
         for vehicle, time_s in sorted(vehicles.items()):
             # What stood before this moment is decided on first, if it waits since an earlier span.
             if vehicle in self._waiting and not self._same_span(self._waiting[vehicle][0], time_s):
@@ -78,10 +81,21 @@ class _Decisions:
             changes += self._judge(vehicle, *self._waiting[vehicle])
         return changes
 
+    def _give_way(self, vehicles: Mapping[int, float]) -> list[Change]:
+        """Return the changes of causes that had trailed for long enough before these times."""
+        changes: list[Change] = []
+        for vehicle, time_s in sorted(vehicles.items()):
+            first, count = int(self._table.first[vehicle]), int(self._table.count[vehicle])
+            trails = [trail for row in range(first, first + count) for trail in self._trails.get(row, {}).values()]
+            if vehicle in self._looked and any(trail.due_s < time_s for trail in trails):
+                changes += self._judge(vehicle, min(trail.due_s for trail in trails), self._looked[vehicle])
+        return changes
+
     def _same_span(self, one_s: float, other_s: float) -> bool:
         return self._every_s > 0.0 and one_s // self._every_s == other_s // self._every_s
 
     def _judge(self, vehicle: int, time_s: float, moment: Moment) -> list[Change]:
+        self._looked[vehicle] = moment
         first, count = int(self._table.first[vehicle]), int(self._table.count[vehicle])
         views = {row: self._view(row, moment) for row in range(first, first + count)}
         changes: list[Change] = []
@@ -92,7 +106,12 @@ class _Decisions:
             if not (view.standing or existing):
                 continue
             partner = views.get(int(self._table.partner[row]))
-            verdict = decide(self._knowledge, self._table, row, time_s, view, partner, existing)
+            beside = [each for other in range(first, row) for each in self._advisories.get(other, {}).values()]
+            trails = self._trails.get(row, {})
+            verdict = decide(
+                self._knowledge, self._table, row, time_s, view, partner, existing, trails=trails, beside=beside
+            )
+            self._trails[row] = verdict.trails
             changes += self._kept(verdict.changes)
         return changes
 
