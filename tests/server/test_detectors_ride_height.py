@@ -21,7 +21,8 @@ def test_a_wrong_height_is_found_within_ten_minutes_at_any_cadence(deviation_mm,
     faults = Faults(axle=1, height_mm=after(2.0, deviation_mm))
     result = watch([signals(DRIVE, 3, faults)], RideHeight(), window_s=window_s)
     found = raised(result)
-    assert [(symptom.code, symptom.axle) for symptom in found] == [(code, 1)]
+    # At two hours the first mean of hours is known, and so that it has moved at once.
+    assert [(symptom.code, symptom.axle) for symptom in found] == [(code, 1), ("height-step", 1)]
     assert 2.0 < hours(found[0]) <= 2.0 + 10.0 / 60.0
     assert found[0].limit == 6.0
     assert abs(found[0].since_s - (BEGIN_S + 2.0 * HOUR)) <= 180.0
@@ -48,10 +49,24 @@ def test_a_height_that_comes_back_ends_the_symptom():
     assert hours(result.symptoms[1]) < 2.5
 
 
+def test_a_valve_that_slips_is_told_from_a_height_that_creeps_as_far():
+    long = Journey((("drive", 60.0),))
+    slipped = watch([signals(long, 2, Faults(height_mm=after(25.3, -15.0)))], RideHeight())
+    creeps = Faults(height_mm=lambda t: -15.0 * np.clip((t / HOUR - 10.0) / 50.0, 0.0, 1.0))
+    crept = watch([signals(long, 2, creeps)], RideHeight())
+    step = raised(slipped, "height-step")
+    assert len(step) == 1
+    # Known as soon as the height is: whoever reads of a wrong height reads that it came at once.
+    assert 25.3 < hours(step[0]) < 25.3 + 0.3
+    assert step[0].value == pytest.approx(-9.0, abs=3.0)
+    assert {symptom.code for symptom in raised(crept)} == {"height-low", "height-drift"}
+
+
 def test_more_than_the_inspection_limit_is_level_two():
     result = watch([signals(DRIVE, 5, Faults(height_mm=after(1.0, -65.0)))], RideHeight())
-    assert [symptom.level for symptom in result.symptoms] == [1, 2]
-    assert result.symptoms[-1].limit == 50.0
+    low = [symptom for symptom in result.symptoms if symptom.code == "height-low"]
+    assert [symptom.level for symptom in low] == [1, 2]
+    assert low[-1].limit == 50.0
 
 
 @pytest.mark.parametrize(("lean_mm", "code"), [(-22.0, "lean-left"), (22.0, "lean-right")])

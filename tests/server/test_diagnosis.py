@@ -28,8 +28,8 @@ from axlewright_server.diagnosis.wording import symptom_text
 KNOWLEDGE = load_knowledge()
 TABLE = AxleTable.of(fleet(2))
 EVERYTHING = frozenset(symptom for kind in KNOWLEDGE.evidence.values() for symptom in kind.symptoms)
-# Without the optional sensors for level and pressure.
-USUAL = EVERYTHING - {"lube-level-low", "sump-pressure-high"}
+# Without the optional sensors for level and pressure, and where how its height came about is not known.
+USUAL = EVERYTHING - {"lube-level-low", "lube-level-fell", "sump-pressure-high", "height-step"}
 
 
 def packaged_text():

@@ -87,11 +87,13 @@ class LubeLimit(Part):
 
 
 class LubeRise(Part):
-    """Tell a rise within two minutes that the load does not explain.
+    """Tell a rise within two minutes that the load does not explain, of lube that is warm already.
 
+    ``warm_cel``: from here on a rise is judged. Colder lube is warming up, thick lube quickly: a truck operator's
+    manual (2021) gives 71 to 104 Cel as normal. Once told it stands for ``off_delay_s`` without another rise: a
+    gear set that heats in bursts is one trouble, not many (own choice).
     ``span_s``: time over which a rise is measured. ``load_step_kw``, ``load_ratio``: power passed on that is
-    so much above its average over ``load_memory_s`` is a reason to warm up. ``off_delay_s``: quiet time that ends the
-    symptom.
+    so much above its average over ``load_memory_s`` is a reason to warm up.
     """
 
     name = "lube-rise"
@@ -107,13 +109,15 @@ class LubeRise(Part):
         load_step_kw: float = 40.0,
         load_ratio: float = 1.5,
         load_memory_s: float = 900.0,
-        off_delay_s: float = 900.0,
+        off_delay_s: float = 4.0 * 3600.0,
+        warm_cel: float = 71.0,
     ) -> None:
         self.span_s = span_s
         self.load_step_kw = load_step_kw
         self.load_ratio = load_ratio
         self.load_memory_s = load_memory_s
         self.off_delay_s = off_delay_s
+        self.warm_cel = warm_cel
 
     def fresh(self, count: int) -> State:
         """Return the records of axles never heard of."""
@@ -136,7 +140,7 @@ class LubeRise(Part):
         harder = power_kw > self.load_ratio * state["power"] + self.load_step_kw
         limit = table.limit("lube_rise_limit_cel_per_min")[batch.axles]
         limit = np.where(state["on"][:, 0], 0.5 * limit, limit)
-        wanted = (rate > limit) & ~harder
+        wanted = (rate > limit) & ~harder & (lube > self.warm_cel)
         # Over a longer gap (out of coverage, switched off) a rise means nothing.
         judged = due & (elapsed_s <= 5.0 * self.span_s)
         flips = latch(state, wanted[:, None], judged[:, None], batch.time_s, 0.0, self.off_delay_s)

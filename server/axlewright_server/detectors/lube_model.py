@@ -17,6 +17,14 @@ independent. Two charts:
   a brake that drags hard. Its least average (``quick_least_cel``) lies beyond what weather does to an axle.
 
 A hot but legitimate pull is explained by its torque, so it gives no residual; only the fixed limits speak.
+
+A repair of the lube or a bearing leaves the axle's own balance standing: the charts begin afresh, the normal does not.
+What the shop has done wrong (too much lube, another grade, a bearing too tight) shows from the first drive, and would
+be learnt as normal otherwise. Only other gears, another carrier or another sensor are learnt anew.
+
+While something stands on an axle it is also told which of a tandem's two has left its own balance: the one whose
+averaged departure is at least twice the other's and beyond the model's own error. A difference between the two does
+not tell.
 """
 
 from __future__ import annotations
@@ -35,6 +43,7 @@ from axlewright_server.detectors.table import AxleTable
 from axlewright_server.detectors.timing import Floats, exposure, observe, put_back, some
 
 CODES = ("lube-above-model", "lube-below-model")
+OTHER = "partner-left-model"
 SLOW = Chart("slow", 1, slack=1.0, decision=5.0, weight=0.4, calm=3)
 QUICK = Chart("quick", 1, slack=1.0, decision=5.0, weight=0.5, calm=4)
 
@@ -49,8 +58,9 @@ class LubeModel(Part):
     """
 
     name = "lube-model"
-    version = 3
-    touches = frozenset({"lube", "bearing", "gear-set", "carrier-assembly", "lube-sensor"})
+    version = 4
+    touches = frozenset({"gear-set", "carrier-assembly", "lube-sensor"})
+    renews = frozenset({"lube", "bearing"})
     dtype: np.dtype[Any] = np.dtype(
         [
             ("theta", "f8", (P,)),
@@ -68,6 +78,7 @@ class LubeModel(Part):
             ("shift", "f8"),
             ("widest", "f8"),
             ("level", "i1", (2,)),
+            ("other", "?"),
             *SLOW.fields(),
             *QUICK.fields(),
             *warm_up.FIELDS,
@@ -147,11 +158,26 @@ class LubeModel(Part):
                 part = some(state, ripe)
                 turned[ripe] |= judge(part, means, batch.take(ripe))
                 put_back(state, ripe, part)
+        if len(ripe):
+            symptoms += self._which_left(state, batch, table, ripe)
         return state, symptoms + (self._symptoms(state, batch, np.flatnonzero(turned)) if turned.any() else [])
+
+    def serviced(self, record_rows: State, touched: frozenset[str]) -> State:
+        """Return records that begin afresh; those of axles whose balance still holds keep what is normal."""
+        if touched & self.touches or not touched & self.renews:
+            return super().serviced(record_rows, touched)
+        renewed, known = self.fresh(len(record_rows)), record_rows["driven_s"] >= self.judging_s
+        for field in ("theta", "covariance", "driven_s", "moments", "shift", "widest", "warm_moments"):
+            renewed[field][known] = record_rows[field][known]
+        return renewed
+
+    def forgets(self, key: str, touched: frozenset[str]) -> bool:
+        """Return whether such a repair ends this symptom."""
+        return bool(touched & (self.touches | self.renews))
 
     def observable(self, record: State) -> frozenset[str]:
         """Return the symptoms that could be shown: both, once learnt and calibrated."""
-        keys = {*CODES, *heat_pattern.CODES} if record["driven_s"] >= self.judging_s else set()
+        keys = {*CODES, OTHER, *heat_pattern.CODES} if record["driven_s"] >= self.judging_s else set()
         if record["warm_moments"][0] >= warm_up.LEARNING:
             keys |= set(warm_up.CODES)
         return frozenset(keys)
@@ -223,6 +249,33 @@ class LubeModel(Part):
         step = np.where(follows, np.clip(0.02 * average, -self.follow_cel, self.follow_cel), 0.0)
         state["shift"] = np.clip(state["shift"] + step, -self.follow_most_cel, self.follow_most_cel)
         return changed.any(axis=(1, 2))
+
+    def _which_left(self, state: State, batch: Batch, table: AxleTable, rows: Any) -> list[Symptom]:
+        """Return the axles (of `rows`) beside which it is now the partner that has left its balance, or is no more."""
+        place = batch.partners(table)[rows]
+        average = state["slow_average"][:, 0]
+        own = average[rows]
+        other = np.where(place >= 0, average[place], np.nan)
+        old = state["other"][rows]
+        apart = np.where(old, 1.0, 2.0) * np.abs(own)
+        least_cel = np.where(old, 0.5, 1.0) * self.floor_cel
+        stands = (old | batch.suspect[rows]) & (np.abs(other) > least_cel) & (np.abs(other) > apart)
+        state["other"][rows] = stands
+        return [
+            Symptom(
+                axle=int(batch.axles[rows[k]]),
+                time_s=float(batch.time_s[rows[k]]),
+                code=OTHER,
+                channel="lube",
+                level=int(stands[k]),
+                since_s=float(batch.time_s[rows[k]]),
+                value=float(np.nan_to_num(other[k])),
+                limit=self.floor_cel,
+                unit="K",
+                score=float(np.abs(np.nan_to_num(other[k])) / self.floor_cel),
+            )
+            for k in np.flatnonzero(stands != old)
+        ]
 
     def _symptoms(self, state: State, batch: Batch, rows: Any) -> list[Symptom]:
         """Return what the two charts together have changed: the higher level of both counts."""

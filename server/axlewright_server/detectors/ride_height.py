@@ -14,6 +14,10 @@ Beside the tolerance each axle is held to its own: two hours of steady driving m
 (k = 1, h = 5, 1.1e5 observations in control), whose baseline is the first ``drift_learning`` of them, learnt while
 nothing stands on the axle. A drift of less than ``drift_least_mm`` is not worth a word (own choice: half the usual
 tolerance).
+
+The same observations tell a step from a creep, beside a height that is wrong: one that has moved by its whole
+tolerance, and the noise besides, within the last ``RECENT`` of them, some two days of driving, has slipped or been set
+so; bushes wear by less than 3 mm a day (own choice).
 """
 
 from __future__ import annotations
@@ -32,6 +36,8 @@ from axlewright_server.detectors.timing import Flags, Floats, exposure, observe,
 # Quantities followed: 0 = height, 1 = lean. Sides of each: 0 = high / left high, 1 = low / right high.
 DRIFT = Chart("drift", 1, slack=1.0, decision=5.0, weight=0.3, calm=5)
 CODES = (("height-high", "height-low"), ("lean-right", "lean-left"))
+STEP = "height-step"
+RECENT = 8
 
 
 class RideHeight(Part):
@@ -44,7 +50,7 @@ class RideHeight(Part):
     """
 
     name = "ride-height"
-    version = 2
+    version = 3
     touches = frozenset({"height-valve", "air-spring", "height-sensor"})
     dtype: np.dtype[Any] = np.dtype(
         [
@@ -62,6 +68,8 @@ class RideHeight(Part):
             ("long_s", "f8"),
             ("long_sum", "f8"),
             ("moments", "f8", (3,)),
+            ("recent", "f8", (RECENT,)),
+            ("step_mm", "f8"),
             *DRIFT.fields(),
         ]
     )
@@ -99,6 +107,7 @@ class RideHeight(Part):
         state = super().fresh(count)
         DRIFT.clear(state)
         state["average"] = np.nan
+        state["recent"] = np.nan
         state["speed"] = np.nan
         state["begun_s"] = np.nan
         # Nothing is known to have moved before the first reading.
@@ -136,6 +145,8 @@ class RideHeight(Part):
     def observable(self, record: State) -> frozenset[str]:
         """Return the symptoms that could be shown: all, once three observations are in."""
         seen = {code for pair in CODES for code in pair} if record["count"] >= 3 else set()
+        if not np.isnan(record["recent"][-1]):
+            seen |= {STEP}
         return frozenset(seen | {"height-drift"} if record["moments"][0] >= self.drift_learning else seen)
 
     def static_mm(self, state: State, specified_mm: Floats) -> Floats:
@@ -171,10 +182,11 @@ class RideHeight(Part):
         now = batch.time_s[:, None, None]
         state["begun_s"] = np.where(sums > 0.0, np.where(np.isnan(state["begun_s"]), now, state["begun_s"]), np.nan)
         state["high"], state["low"] = sums[:, :, 0], sums[:, :, 1]
-        return self._symptoms(state, sums, tolerance, batch, table)
+        return self._symptoms(state, sums, tolerance, batch, table) + self._step(state, batch, table)
 
     def _drift(self, state: State, means: Floats, batch: Batch) -> list[Symptom]:
         """Hold means of hours to the axle's own baseline."""
+        state["recent"] = np.concatenate([means[:, None], state["recent"][:, :-1]], axis=1)
         count, mean, m2 = state["moments"].T
         learnt = count >= self.drift_learning
         lesson = np.where(learnt | batch.suspect, np.nan, means)
@@ -204,6 +216,35 @@ class RideHeight(Part):
                 )
             )
         return symptoms
+
+    def _step(self, state: State, batch: Batch, table: AxleTable) -> list[Symptom]:
+        """Tell a move by the whole tolerance within the last hours of driving, as long as the height is wrong."""
+        tolerance = table.limit("height_tolerance_mm")[batch.axles]
+        height = state["average"][:, 0]
+        moved = height[:, None] - state["recent"]
+        far, pick = np.argmax(np.nan_to_num(np.abs(moved), nan=-1.0), axis=1), np.arange(len(height))
+        size, start = np.nan_to_num(moved[pick, far]), state["recent"][pick, far]
+        old = state["step_mm"].copy()
+        wrong = state["level"][:, 0].any(axis=1) | state["drift_level"].any(axis=(1, 2))
+        # The way back to the specification is no fault's.
+        begins = wrong & (old == 0.0) & (np.abs(size) > tolerance + self.noise_mm) & (np.abs(height) > np.abs(start))
+        ends = ~wrong & (old != 0.0)
+        state["step_mm"] = np.where(begins, size, np.where(ends, 0.0, old))
+        return [
+            Symptom(
+                axle=int(batch.axles[row]),
+                time_s=float(batch.time_s[row]),
+                code=STEP,
+                channel="height/left,height/right",
+                level=int(begins[row]),
+                since_s=float(batch.time_s[row]),
+                value=float(size[row] if begins[row] else old[row]),
+                limit=float(tolerance[row]),
+                unit="mm",
+                score=float(abs(size[row]) / tolerance[row]),
+            )
+            for row in np.flatnonzero(begins | ends)
+        ]
 
     def _symptoms(self, state: State, sums: Floats, tolerance: Floats, batch: Batch, table: AxleTable) -> list[Symptom]:
         old = state["level"].copy()

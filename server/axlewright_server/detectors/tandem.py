@@ -2,13 +2,17 @@
 
 Each axle learns its own normal difference to its partner, as a share of their common rise above ambient (an axle that
 makes more heat differs more when both work hard), over the first hours of driving and is then held to it. The
-difference is signed: an axle speaks when it runs hotter than usual against its partner.
+difference is signed: an axle says so when it runs hotter than usual against its partner, and its partner that it runs
+colder. Which of the two has changed, a difference alone cannot tell.
+
+A repair of lube, bearing, brake or tyres begins the charts afresh and keeps the usual difference: what the shop has
+done wrong shows from the first drive. Only other gears, another carrier or another sensor are learnt anew.
 
 The share holds for loads like those it was learnt from. At a load (power through the driveshaft, averaged over the
 axle's thermal time) beyond any at which the difference was as usual, nothing is said: a long pull may part two sound
 axles.
 
-Two charts, one-sided: *quick* on five-minute means (k = 1, h = 10, average beyond ``least_cel``: beyond 1e9 independent
+Two charts: *quick* on five-minute means (k = 1, h = 10, average beyond ``least_cel``: beyond 1e9 independent
 observations by Siegmund's approximation; five-minute means are correlated over the axle's three quarters of an hour,
 hence the wide limit), and *slow* on two-hour means (k = 1, h = 5: 1.1e5 observations; average beyond
 ``slow_least_cel``, own choice: some ten sensor steps of half a kelvin less what two sensors can drift).
@@ -23,11 +27,11 @@ import numpy as np
 from axlewright_models.statistics import ewma_step, welford_step
 from axlewright_server.detectors.base import Part, State, Symptom
 from axlewright_server.detectors.batch import Batch
-from axlewright_server.detectors.chart import HIGH, Chart
+from axlewright_server.detectors.chart import HIGH, LOW, Chart
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.detectors.timing import Flags, Floats, exposure, observe, put_back, some
 
-CODE = "hotter-than-partner"
+CODE, COLDER = "hotter-than-partner", "colder-than-partner"
 ROLES = ("rear-hotter", "forward-hotter")
 QUICK = Chart("quick", 1, slack=1.0, decision=10.0, weight=0.3, calm=6, bound=5.0)
 SLOW = Chart("slow", 1, slack=1.0, decision=5.0, weight=0.4, calm=3)
@@ -42,8 +46,9 @@ class Tandem(Part):
     """
 
     name = "tandem"
-    version = 4
-    touches = frozenset({"lube", "bearing", "gear-set", "carrier-assembly", "lube-sensor", "wheel-or-tyre", "brake"})
+    version = 5
+    touches = frozenset({"gear-set", "carrier-assembly", "lube-sensor"})
+    renews = frozenset({"lube", "bearing", "wheel-or-tyre", "brake"})
     dtype: np.dtype[Any] = np.dtype(
         [
             ("short_s", "f8"),
@@ -55,7 +60,7 @@ class Tandem(Part):
             ("quick_moments", "f8", (3,)),
             ("slow_moments", "f8", (3,)),
             ("foreign", "?"),
-            ("level", "i1"),
+            ("level", "i1", (2,)),
             *QUICK.fields(),
             *SLOW.fields(),
         ]
@@ -93,7 +98,7 @@ class Tandem(Part):
         return state
 
     def step(self, state: State, batch: Batch, table: AxleTable) -> tuple[State, list[Symptom]]:
-        """Return the new state and the axles that began to run hotter than their partner, or ceased."""
+        """Return the new state and the axles that began to run hotter or colder than their partner, or ceased."""
         seen = self._seen(batch, table)
         # Near ambient a share of the rise means nothing.
         warm = (batch.column("speed") > 20.0) & (seen[:, 1] > self.warm_cel)
@@ -110,8 +115,23 @@ class Tandem(Part):
         return state, self._symptoms(state, batch, table, np.flatnonzero(turned)) if turned.any() else []
 
     def observable(self, record: State) -> frozenset[str]:
-        """Return the symptom, once the normal difference is known."""
-        return frozenset({CODE, *ROLES}) if record["quick_moments"][0] >= self.learning["quick"] else frozenset()
+        """Return the symptoms, once the normal difference is known."""
+        known = record["quick_moments"][0] >= self.learning["quick"]
+        return frozenset({CODE, COLDER, *ROLES}) if known else frozenset()
+
+    def serviced(self, record_rows: State, touched: frozenset[str]) -> State:
+        """Return records that begin afresh; where the difference has been learnt, it stays the usual one."""
+        if touched & self.touches or not touched & self.renews:
+            return super().serviced(record_rows, touched)
+        renewed = self.fresh(len(record_rows))
+        known = record_rows["quick_moments"][:, 0] >= self.learning["quick"]
+        for field in ("load_w", "known_load_w", "quick_moments", "slow_moments"):
+            renewed[field][known] = record_rows[field][known]
+        return renewed
+
+    def forgets(self, key: str, touched: frozenset[str]) -> bool:
+        """Return whether such a repair ends this symptom."""
+        return bool(touched & (self.touches | self.renews))
 
     def _seen(self, batch: Batch, table: AxleTable) -> Floats:
         """Return the difference to the partner, the common rise above ambient and the load, (n, 3)."""
@@ -139,7 +159,7 @@ class Tandem(Part):
         changed = chart.step(
             state, departure[:, None], spread[:, None], self.least_cel[chart.name], limit, batch.time_s
         )
-        return np.asarray(changed[:, 0, HIGH])
+        return np.asarray(changed.any(axis=(1, 2)))
 
     def _note_load(self, state: State, power_w: Floats, z: Floats, learnt: Flags, batch: Batch) -> None:
         load_w = ewma_step(state["load_w"], power_w, self.load_weight)
@@ -151,20 +171,27 @@ class Tandem(Part):
     def _symptoms(self, state: State, batch: Batch, table: AxleTable, rows: Any) -> list[Symptom]:
         found: list[Symptom] = []
         for row in rows.tolist():
-            slow, quick = int(state["slow_level"][row, 0, HIGH]), int(state["quick_level"][row, 0, HIGH])
-            level = max(slow, quick)
-            if level == int(state["level"][row]):
-                continue
-            state["level"][row] = level
-            chart = QUICK if quick > slow else SLOW
-            axle, now = int(batch.axles[row]), float(batch.time_s[row])
-            forward = int(table.partner[axle]) > axle
-            limit = float(table.limit("forward_rear_limit_cel")[axle]) if level == 2 else self.least_cel[chart.name]
-            since_s, score = chart.since_s(state, row, 0, HIGH, now), chart.score(state, row, 0, HIGH)
-            value = float(state[f"{chart.name}_average"][row, 0])
-            # Twice: what it is, and which of the two, since causes favour one or the other.
-            found += [
-                Symptom(axle, now, code, "lube", level, since_s, value, limit, "K", score)
-                for code in (CODE, ROLES[forward])
-            ]
+            for side in (HIGH, LOW):
+                found += self._turned(state, batch, table, row, side)
         return found
+
+    def _turned(self, state: State, batch: Batch, table: AxleTable, row: int, side: int) -> list[Symptom]:
+        slow, quick = int(state["slow_level"][row, 0, side]), int(state["quick_level"][row, 0, side])
+        # A cold axle harms nothing: it has one level.
+        level = min(max(slow, quick), 2 if side == HIGH else 1)
+        if level == int(state["level"][row, side]):
+            return []
+        state["level"][row, side] = level
+        chart = QUICK if quick > slow else SLOW
+        axle, now = int(batch.axles[row]), float(batch.time_s[row])
+        forward = int(table.partner[axle]) > axle
+        limit = float(table.limit("forward_rear_limit_cel")[axle]) if level == 2 else self.least_cel[chart.name]
+        since_s, score = chart.since_s(state, row, 0, side, now), chart.score(state, row, 0, side)
+        value = float(state[f"{chart.name}_average"][row, 0])
+        if side == LOW:
+            return [Symptom(axle, now, COLDER, "lube", level, since_s, value, -limit, "K", score)]
+        # Twice: what it is, and which of the two, since causes favour one or the other.
+        return [
+            Symptom(axle, now, code, "lube", level, since_s, value, limit, "K", score)
+            for code in (CODE, ROLES[forward])
+        ]

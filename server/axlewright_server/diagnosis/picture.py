@@ -44,7 +44,9 @@ _MAY_END: dict[str, tuple[str, ...]] = {
 }
 _COINCIDING = frozenset({"lines-coincide", "ambiguous"})
 # A lean or a difference to the partner falls with any of its sensors; other symptoms only with all of them.
-_AGAINST_PARTNER = frozenset({"hotter-than-partner", "forward-hotter", "rear-hotter"})
+_AGAINST_PARTNER = frozenset(
+    {"hotter-than-partner", "colder-than-partner", "partner-left-model", "forward-hotter", "rear-hotter"}
+)
 _NEEDS_EVERY_SENSOR = frozenset({"lean-left", "lean-right"}) | _AGAINST_PARTNER
 
 

@@ -63,7 +63,8 @@ def _model(symptom: Symptom) -> str:
 
 
 def _partner(symptom: Symptom) -> str:
-    return f"lube {symptom.value:.0f} K hotter than usual against the other drive axle"
+    side = "colder" if symptom.value < 0.0 else "hotter"
+    return f"lube {abs(symptom.value):.0f} K {side} than usual against the other drive axle"
 
 
 def _pressure(symptom: Symptom) -> str:
@@ -76,7 +77,16 @@ def _level(symptom: Symptom) -> str:
 
 def _drift(symptom: Symptom) -> str:
     side = "down" if symptom.value < 0.0 else "up"
-    return f"height has crept {abs(symptom.value):.0f} mm {side} over days"
+    return f"height has moved {abs(symptom.value):.0f} mm {side} from this axle's own"
+
+
+def _step(symptom: Symptom) -> str:
+    side = "down" if symptom.value < 0.0 else "up"
+    return f"height moved {abs(symptom.value):.0f} mm {side} within two days of driving"
+
+
+def _fell(symptom: Symptom) -> str:
+    return f"lube level fell {-symptom.value:.0f} mm from one rest to the next"
 
 
 def _plain(text: str) -> Callable[[Symptom], str]:
@@ -110,6 +120,10 @@ _TEXTS: dict[str, Callable[[Symptom], str]] = {
     "forward-hotter": _partner,
     "rear-hotter": _partner,
     "height-drift": _drift,
+    "height-step": _step,
+    "colder-than-partner": _partner,
+    "partner-left-model": _plain("it is the other drive axle that has left its own expectation"),
+    "lube-level-fell": _fell,
     "hunting": _plain("height swings more than this axle's own on the same roads"),
     "heat-with-speed": _plain("the excess heat goes with speed"),
     "heat-with-torque": _plain("the excess heat goes with the power passed on"),
