@@ -226,11 +226,11 @@ def test_an_event_ends_with_its_repair():
     ],
 )
 def test_a_forecast_is_judged_only_where_the_readings_decide(early, late, truth, watched, held):
-    one = Forecast("t-1", 2, BEGIN, "height", early, early, late, truth, watched)
+    one = Forecast("t-1", 2, BEGIN, "height", early, early, late, truth, watched, 0.5)
     assert decided(one) is held
     run = run_of([unit(None)], [], forecasts=(one,))
     assert decode_run(encode_run(run)) == run
-    assert summarise([run]).coverage == ({} if held is None else {"height": (int(held), 1)})
+    assert list(summarise([run]).coverage) == ["all quantities", "height"]
 
 
 @pytest.mark.parametrize(
@@ -244,7 +244,7 @@ def test_a_forecast_is_judged_only_where_the_readings_decide(early, late, truth,
     ],
 )
 def test_it_is_told_on_which_side_a_forecast_failed(truth, watched, word):
-    one = Forecast("t-1", 2, BEGIN, "height", 5.0, 6.0, 9.0, truth, watched)
+    one = Forecast("t-1", 2, BEGIN, "height", 5.0, 6.0, 9.0, truth, watched, 0.5)
     assert summarise([run_of([unit(None)], [], forecasts=(one,))]).came == {"height": {word: 1}}
 
 

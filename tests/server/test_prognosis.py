@@ -221,11 +221,14 @@ def test_where_there_is_nothing_to_forecast_the_reason_is_given(values: np.ndarr
 
 def test_a_gap_of_days_does_not_stop_a_forecast() -> None:
     days = np.arange(30.0)
-    values = 0.12 * days + np.random.default_rng(4).normal(0.0, 0.2, 30)
-    values[10:17] = np.nan
-    ahead = forecast(days, values, 6.0, 1)
-    assert ahead.early_days < 20.0 + 1.0 < ahead.late_days + 5.0
-    assert ahead.days_used == 23
+    held = 0
+    for seed in range(10):
+        values = 0.15 * days + np.random.default_rng(seed).normal(0.0, 0.2, 30)
+        values[10:17] = np.nan
+        ahead = forecast(days, values, 6.0, 1)
+        assert ahead.days_used == 23
+        held += ahead.status == "forecast" and ahead.early_days <= 11.0 <= ahead.late_days
+    assert held >= 6  # eight are expected; fewer than six come once in thirty
 
 
 def test_intervals_cover_about_as_much_as_they_say_over_lines_that_bend_either_way() -> None:

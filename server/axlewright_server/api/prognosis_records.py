@@ -14,7 +14,8 @@ class OutlookRecord(ShopRecord):
     title: str
     unit: str = Field(description='"/": times its own baseline.')
     status: str = Field(
-        description="forecast, passed, or why it can't be told: too-short, no-trend, moving-away, too-far."
+        description="forecast, passed, or why it can't be told: too-short, too-old (no driving of late), no-trend, "
+        "moving-away, levelled-off, unsure (it moves but may well stop short), too-far."
     )
     words: str
     of_s: float | None = Field(description="End of the last day that was looked at, Unix time. [s]")
@@ -28,6 +29,7 @@ class OutlookRecord(ShopRecord):
     middle_km: float | None
     late_km: float | None
     days_used: int
+    reaches: float | None = Field(description="Chance that the limit is reached within a year at all.")
 
 
 class LifeRecord(ShopRecord):

@@ -2,8 +2,9 @@
 
 A day is a UTC day of event time. Only steady driving counts for height, heat and vibration, so that a day's figure
 tells of the axle and not of its route; life used (oil, seal lip) counts all hours. A day is kept once the next one
-begins, as far as enough of it was seen; a ring of :data:`DAYS` days is all that is remembered. Summaries are sums of
-exposure and do not hang on how rows are batched.
+begins, as far as enough of it was seen; a ring of :data:`DAYS` days is remembered, and the first :data:`FIRST_DAYS`
+figures of what is a mean since the axle is watched or was mended: what it is compared with must not move along with a
+slow fault. Summaries are sums of exposure and do not hang on how rows are batched.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from axlewright_server.detectors.table import AxleTable
 from axlewright_server.detectors.timing import Floats, exposure
 
 DAYS = 60
+FIRST_DAYS = 7
 DAY_S = 86400.0
 LINES = ("vib/order/driveshaft-1", "vib/order/driveshaft-2", "vib/order/wheel-1", "vib/order/mesh-1")
 # Means over steady driving, each with seconds of its own; vibration as the logarithm of its amplitude.
@@ -62,7 +64,7 @@ class Daily(Part):
     """Keeps a ring of daily figures per axle, and the life that oil and pinion seal have used since they were new."""
 
     name = "daily"
-    version = 1
+    version = 2
     dtype: np.dtype[Any] = np.dtype(
         [
             ("day", "i4"),  # days since 1970 of the day at hand, 0 before the first
@@ -74,6 +76,7 @@ class Daily(Part):
             ("ring_day", "i4", (DAYS,)),  # 0: an empty place
             ("ring", "f4", (DAYS, len(QUANTITIES))),
             ("next", "i4"),
+            ("first", "f4", (FIRST_DAYS, _M)),
             ("oil_used", "f8"),
             ("seal_used", "f8"),
             ("renewed", "?", (2,)),  # whether oil, seal have been renewed since the axle is watched
@@ -89,6 +92,7 @@ class Daily(Part):
         state["high"] = np.nan
         state["odometer"] = np.nan
         state["ring"] = np.nan
+        state["first"] = np.nan
         return state
 
     def serviced(self, record_rows: State, touched: frozenset[str]) -> State:
@@ -101,6 +105,7 @@ class Daily(Part):
                 if column < _M:
                     record_rows["sum"][:, column] = 0.0
                     record_rows["seconds"][:, column] = 0.0
+                    record_rows["first"][:, :, column] = np.nan
         for number, (name, parts) in enumerate((("oil_used", LUBE_RENEWED), ("seal_used", SEAL_RENEWED))):
             if touched & parts:
                 record_rows[name] = 0.0
@@ -194,6 +199,9 @@ class Daily(Part):
         part["ring"][np.arange(len(rows)), place] = figures
         part["ring_day"][np.arange(len(rows)), place] = part["day"]
         part["next"] = (place + 1) % DAYS
+        empty = np.isnan(part["first"])
+        free = empty & (np.cumsum(empty, axis=1) == 1)  # of each quantity the first place without a figure
+        part["first"] = np.where(free, figures[:, None, :_M], part["first"])
         part["sum"], part["seconds"], part["total"], part["high"] = 0.0, 0.0, 0.0, np.nan
         state[rows] = part
 

@@ -2,8 +2,10 @@
 
 Every :data:`EVERY_DAYS` each axle's quantities are forecast from the kernel's daily figures. What came is the first
 later day on which the median of five daily figures around it lies beyond the limit that was meant: as measured, so that
-it holds for readings of any origin. A forecast whose interval ends after the readings do, and whose limit was not
-passed within them, decides nothing and is left out: near limits are judged more often than far ones.
+it holds for readings of any origin. Readings end, and then the truth is known only to come later, or never. Such
+forecasts are not left out, for near limits would be judged more often than far ones, and not by what is convenient
+either; :mod:`~axlewright_server.evaluation.calibration` says how they count. :func:`decided` tells which single ones
+the readings decide: the table shows these by how they came out, for reading, not for the share.
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from axlewright_server.detectors.daily import DAY_S
 from axlewright_server.detectors.table import AxleTable
@@ -34,6 +37,7 @@ class _Told:
     early: float
     middle: float
     late: float
+    times: NDArray[np.float64]
 
 
 class ForecastBook:
@@ -61,9 +65,9 @@ class ForecastBook:
                 if self._days % EVERY_DAYS:
                     continue
                 ahead = forecast(record.days, series.values, series.limit, series.side)
-                if ahead.status == "forecast":
+                if ahead.status == "forecast" and ahead.times is not None:
                     span = (ahead.early_days, ahead.middle_days, ahead.late_days)
-                    self._told.append(_Told(row, series.quantity, day, series.limit, series.side, *span))
+                    self._told.append(_Told(row, series.quantity, day, series.limit, series.side, *span, ahead.times))
 
     def forecasts(self, table: AxleTable) -> tuple[Forecast, ...]:
         """Return every forecast with what came."""
@@ -72,6 +76,8 @@ class ForecastBook:
     def _held(self, told: _Told, table: AxleTable) -> Forecast:
         figures = self._figures[told.row, told.quantity]
         truth = crossing(figures, told.day, told.limit, told.side)
+        known = [day for day, figure in figures.items() if not math.isnan(figure)]
+        watched = max(max(known, default=told.day) - _AROUND_DAYS - told.day, 0.0)
         return Forecast(
             table.vehicle_id(told.row),
             int(table.position[told.row]),
@@ -81,8 +87,19 @@ class ForecastBook:
             _within(told.middle),
             _within(told.late),
             None if truth is None else truth - told.day,
-            max(figures) - _AROUND_DAYS - told.day,
+            watched,
+            chance_by(told.times, watched) if truth is None else chance_at(told.times, truth - told.day),
         )
+
+
+def chance_by(times: NDArray[np.float64], day: float) -> float:
+    """Return the chance that equally likely times give to a passage by a day."""
+    return round(float(np.mean(times <= day)), 4)
+
+
+def chance_at(times: NDArray[np.float64], day: float) -> float:
+    """Return the same for the day of the passage itself, of which half counts: times are whole days."""
+    return round(0.5 * float(np.mean(times < day) + np.mean(times <= day)), 4)
 
 
 def crossing(figures: dict[float, float], after_day: float, limit: float, side: int) -> float | None:

@@ -68,7 +68,8 @@ class Forecast(msgspec.Struct, frozen=True):
     """A forecast made at ``time_s``: days until a quantity passes its limit, with the 80 % interval, and what came.
 
     An end that is None lies beyond the horizon. ``truth_days``: when it did, None if not within the ``watched_days``
-    that were left.
+    that were left. ``chance_by_then``: what the forecast had given to a passage by the day of the truth, or by the end
+    of the readings where the limit was not passed within them.
     """
 
     vehicle: str
@@ -80,6 +81,7 @@ class Forecast(msgspec.Struct, frozen=True):
     late_days: float | None
     truth_days: float | None
     watched_days: float
+    chance_by_then: float
 
 
 class Unit(msgspec.Struct, frozen=True):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from html import escape
 from importlib.metadata import PackageNotFoundError, version
@@ -12,6 +12,7 @@ from typing import Any
 
 from axlewright_models import __version__
 from axlewright_server.evaluation import page, pictures, table
+from axlewright_server.evaluation.calibration import Coverage
 from axlewright_server.evaluation.counting import __doc__ as rules
 from axlewright_server.evaluation.parts import OUTSIDE
 from axlewright_server.evaluation.record import Run
@@ -164,7 +165,7 @@ def _results(summaries: dict[str, Summary], plain: Sequence[Run], command: str) 
                 "false_per_vehicle_year": _interval(one.false_rate),
                 "false_by_cause": dict(one.false_by("cause")),
                 "slow_lead_days": [round(value, 2) for value in one.slow_leads()],
-                "coverage": {key: list(value) for key, value in one.coverage.items()},
+                "coverage": {key: _covered(value) for key, value in one.coverage.items()},
                 "reliability": [asdict(bin) | {"true": list(bin.true)} for bin in one.reliability],
             }
             for name, one in summaries.items()
@@ -176,5 +177,17 @@ def _results(summaries: dict[str, Summary], plain: Sequence[Run], command: str) 
     }
 
 
-def _interval(value: tuple[float, float, float]) -> list[float | None]:
+def _covered(covered: Coverage) -> dict[str, float | list[float | None] | None]:
+    before, after = _interval((covered.before, covered.after))
+    return {
+        "within": _interval(covered.within),
+        "before": before,
+        "after": after,
+        "forecasts": covered.forecasts,
+        "axles": covered.axles,
+        "passed": covered.passed,
+    }
+
+
+def _interval(value: Iterable[float]) -> list[float | None]:
     return [None if number != number else round(number, 5) for number in value]

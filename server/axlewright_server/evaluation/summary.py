@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from statistics import median
 
+from axlewright_server.evaluation.calibration import Coverage, coverage_of
 from axlewright_server.evaluation.counting import Outcome, exposure_years, false_alerts, judge, on_right_axle
 from axlewright_server.evaluation.forecasts import decided
 from axlewright_server.evaluation.intervals import Interval, rate, share
@@ -14,6 +15,7 @@ from axlewright_server.evaluation.record import Alert, Forecast, Run, Source, Un
 
 NOT_TOLD = "(no advisory)"
 BINS = 10
+ALL_QUANTITIES = "all quantities"
 NO_CAUSE = frozenset({"none-of-these", "unexplained"})
 DOUBTS = frozenset({"ambiguous", "lines-coincide"})
 
@@ -64,7 +66,7 @@ class Summary:
     healthy_recurrences: int
     sources: dict[str, Counter[str]]
     reliability: list[Reliability]
-    coverage: dict[str, tuple[int, int]] = field(default_factory=dict)
+    coverage: dict[str, Coverage] = field(default_factory=dict)
     came: dict[str, Counter[str]] = field(default_factory=dict)
 
     @property
@@ -156,20 +158,22 @@ def summarise(runs: Sequence[Run]) -> Summary:
         healthy_recurrences=sum(alert.recurrences for run in runs if run.kind == "healthy" for alert in run.alerts),
         sources=sources,
         reliability=reliability(stated),
-        coverage=coverage(forecast for run in runs for forecast in run.forecasts),
+        coverage=coverage([forecast for run in runs for forecast in run.forecasts]),
         came=came(forecast for run in runs for forecast in run.forecasts),
     )
 
 
-def coverage(forecasts: Iterable[Forecast]) -> dict[str, tuple[int, int]]:
-    """Return by quantity how many intervals held the truth, of how many that the readings decide."""
-    found: dict[str, tuple[int, int]] = {}
+def coverage(forecasts: Sequence[Forecast]) -> dict[str, Coverage]:
+    """Return by quantity, all of them first, how forecasts and the truth fit together; empty without forecasts."""
+    if not forecasts:
+        return {}
+    by_quantity: dict[str, list[Forecast]] = {}
     for one in forecasts:
-        held = decided(one)
-        if held is not None:
-            inside, total = found.get(one.quantity, (0, 0))
-            found[one.quantity] = (inside + held, total + 1)
-    return found
+        by_quantity.setdefault(one.quantity, []).append(one)
+    return {
+        ALL_QUANTITIES: coverage_of(forecasts),
+        **{name: coverage_of(some) for name, some in sorted(by_quantity.items())},
+    }
 
 
 def came(forecasts: Iterable[Forecast]) -> dict[str, Counter[str]]:

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from axlewright_server.evaluation.intervals import Interval, rate, share
+from axlewright_server.evaluation.calibration import Coverage
+from axlewright_server.evaluation.intervals import Interval, rate
 from axlewright_server.evaluation.parts import VARIANT_TITLES
-from axlewright_server.evaluation.summary import Case, Curve, Summary, Without, middle
+from axlewright_server.evaluation.summary import ALL_QUANTITIES, Case, Curve, Summary, Without, middle
 
 # What the project set out to reach: name, words, and whether a value reaches it.
 AIM_FOUND, AIM_LEAD_DAYS, AIM_FALSE, AIM_FIRST, AIM_THREE, AIM_SOURCE = 0.95, 14.0, 0.2, 0.85, 0.97, 0.95
+_TOO_SOON = "the readings end before any interval does"
 
 
 @dataclass(frozen=True)
@@ -90,23 +93,22 @@ def aims(summary: Summary) -> Table:
         ),
         _aim("vibration source right, where orders separate", "at least 95 %", summary.source_right, AIM_SOURCE),
     ]
-    held = sum(inside for inside, _ in summary.coverage.values())
-    every = {"all quantities": (held, sum(total for _, total in summary.coverage.values()))}
-    for quantity, (inside, total) in [*every.items(), *sorted(summary.coverage.items())]:
-        covered = share(inside, total)
-        rows.append(
-            (
-                f"80 % intervals of {quantity} that held the truth",
-                "72 to 88 %",
-                f"{percent(covered)}; {total} forecasts",
-                verdict(0.72 <= covered.value <= 0.88 if total else None),
-            )
-        )
-    note = (
-        "Forecasts of one axle made days apart are much alike: the intervals of their coverage are narrower than they "
-        "ought to be."
-    )
+    for quantity, covered in summary.coverage.items() or (("", None),):
+        rows.append(_covered(quantity, covered))
+    note = "Coverage counts every forecast up to where its readings go (Kaplan and Meier); see the table of forecasts."
     return Table("Against the aims", ("figure", "aim", "measured (95 % interval)", ""), rows, note)
+
+
+def _covered(quantity: str, covered: Coverage | None) -> tuple[str, str, str, str]:
+    of = f" of {quantity}" if quantity else ""
+    words = f"80 % intervals{of} that held the truth"
+    if covered is None:
+        return words, "72 to 88 %", "no forecasts", verdict(None)
+    value = covered.within.value
+    if math.isnan(value):
+        return words, "72 to 88 %", f"not known: {_TOO_SOON}; {covered.forecasts} forecasts", verdict(None)
+    told = f"{percent(covered.within)}; {covered.forecasts} forecasts of {covered.axles} axles"
+    return words, "72 to 88 %", told, verdict(0.72 <= value <= 0.88)
 
 
 def _aim(words: str, aim: str, value: Interval, least: float) -> tuple[str, str, str, str]:
@@ -202,12 +204,22 @@ def source_table(summary: Summary) -> Table:
 def forecast_table(summary: Summary) -> Table:
     """Return what came of the forecasts of each quantity."""
     words = ("inside", "sooner", "later", "never", "undecided")
-    rows = [(name, *(str(counter[word]) for word in words)) for name, counter in sorted(summary.came.items())]
+    rows = []
+    for name, covered in summary.coverage.items():
+        counter = sum(summary.came.values(), Counter()) if name == ALL_QUANTITIES else summary.came[name]
+        shares = (covered.before, covered.within.value, covered.after)
+        told = ("–" if math.isnan(one) else f"{100.0 * one:.0f} %" for one in shares)
+        rows.append((name, str(covered.axles), *told, *(str(counter[word]) for word in words)))
     note = (
-        "Made every third day on every truck of a scenario. Sooner, later: the limit was passed before or after the "
-        "80 % interval. Never: the interval went by and the limit was not passed. Undecided: the readings end too soon."
+        "Made every third day on every truck of a scenario. The shares count each forecast up to where its readings "
+        "go: the curve of Kaplan and Meier over the forecast's own distribution at the day of the truth; 10, 80 and "
+        f"10 % would be right; –: {_TOO_SOON}. The counts beside them are for reading: sooner, later: the limit was "
+        "passed before or after the 80 % interval. Never: the interval went by and the limit was not passed. "
+        "Undecided: the readings end too soon. An interval may be open at its late end; what is passed after its early "
+        "end then lies inside."
     )
-    return Table("Forecasts, and what came", ("quantity", *words), rows, note)
+    head = ("quantity", "axles", "before", "within", "after", *words)
+    return Table("Forecasts, and what came", head, rows, note)
 
 
 def baseline_table(summary: Summary, curves: Sequence[Curve]) -> Table:

@@ -1,90 +1,72 @@
 """From a series of daily values to the time at which it passes a limit, with an interval, or "can't tell yet".
 
-A straight line by medians (Theil and Sen) says how the series moves; the test of Mann and Kendall says whether it does.
-A local linear trend (Kalman) over the days gives level and slope now, with their uncertainty. Wear mostly feeds itself,
-but not always: ahead, the rate goes with the excess reached to a power of :data:`POWERS`, all held equally likely, and
-may be off by :data:`RATE_SD` besides. Times and bands are quantiles of that ensemble. Only what is significant, long
-enough and not too far away is forecast; else the reason is given. Pure functions; days may be missing.
+Candidate courses are weighed by the whole series (:mod:`~axlewright_server.prognosis.courses`): since when has the
+present course lasted, and does it stand, go straight on, run away, or settle? Draws from that posterior, each going on
+with noise and with a chance to end, pass the limit or don't (:mod:`~axlewright_server.prognosis.passage`); the times
+are the forecast. Those that never pass count: the late end of the 80 % interval is open where more than a tenth of the
+draws don't pass within the horizon. It is told only once the series has surely moved towards the limit
+(:data:`Rules.sure`), moves still rather than not, and passes within the horizon rather than not. Pure functions of the
+series: draws come from a fixed seed.
+
+``status``: "forecast"; "passed": the limit is behind it; "too-short", "too-old": not enough days, or none of late;
+"no-trend"; "moving-away"; "levelled-off": it has moved and probably stands since; "unsure": it moves, but probably
+won't get there within the horizon; "too-far": less than one chance in ten within the horizon.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from axlewright_models.statistics.local_trend import LocalTrend, TrendNoise, local_trend_step
-from axlewright_models.statistics.normal import normal_quantile
 from axlewright_models.statistics.robust import MAD_TO_SD
-from axlewright_models.statistics.trend import mann_kendall, theil_sen
+from axlewright_server.prognosis.courses import ENDED, GROWTH, LINE, POWER, SETTLING, STEP, Posterior, weigh
+from axlewright_server.prognosis.passage import Ahead, days_ahead, passages
 
 Floats = NDArray[np.float64]
-Status = Literal["forecast", "passed", "too-short", "no-trend", "moving-away", "too-far"]
+Status = Literal[
+    "forecast", "passed", "too-short", "too-old", "no-trend", "moving-away", "too-far", "levelled-off", "unsure"
+]
 CONFIDENCE = 0.8
+DRAWS = 300
+_SEED = 20250101
+_TAILS = (0.5 - CONFIDENCE / 2.0, 0.5, 0.5 + CONFIDENCE / 2.0)
+# A day that lies so many standard deviations from the median of the days around it is drawn back to there: one day in
+# the workshop or behind a snow plough tells nothing of the axle.
+_OUTLIER_SD = 4.0
 
 
 @dataclass(frozen=True)
 class Rules:
     """When a forecast is given: own choices.
 
-    ``least_days``: days with values among those looked at. ``look_back_days``: how many of the last days count.
-    ``alpha``: significance that the trend must have, two-sided. ``horizon_days``: beyond it nothing is said.
-    ``wander``: by how much of itself the slope may have changed in the past within ``wander_days`` (one standard
-    deviation): how fast the fit forgets.
+    ``least_days``: days with values among those looked at; ``least_recent``: among the last ``recent_days``.
+    ``look_back_days``: how many of the last days count.
+    ``sure``: chance that the series has moved towards the limit. ``horizon_days``: beyond it nothing is said.
     """
 
     least_days: int = 8
-    look_back_days: int = 45
-    alpha: float = 0.02
+    least_recent: int = 3
+    recent_days: int = 10
+    look_back_days: int = 60
+    sure: float = 0.8
     horizon_days: float = 365.0
-    wander: float = 0.5
-    wander_days: float = 45.0
 
 
 RULES = Rules()
 
 
-# Powers and spread are own choices, set on straight, bending and wandering lines with noise (see the tests), not on the
-# simulators.
-POWERS = (-0.3, 0.1, 0.4, 0.6)
-RATE_SD = 0.15
-_LEVELS = 5
-_RATES = 15
-
-
-@dataclass(frozen=True)
-class Ensemble:
-    """Equally likely courses from now on: excess over ``start``, its rate, and the power in
-    which the rate goes with the excess; arrays of shape (k,)."""
-
-    start: float
-    excess: Floats
-    rate: Floats
-    power: Floats
-
-    def at(self, ahead_days: Floats) -> Floats:
-        """Return each course's level so many days ahead, (k, days)."""
-        left = 1.0 - self.power[:, None]
-        grown = 1.0 + left * (self.rate / self.excess)[:, None] * ahead_days
-        return np.asarray(self.start + self.excess[:, None] * np.maximum(grown, 0.0) ** (1.0 / left))
-
-    def days_to(self, limit: float) -> Floats:
-        """Return when each course passes a limit above it, infinity for one that does not move there, (k,)."""
-        left = 1.0 - self.power
-        ratio = np.maximum((limit - self.start) / self.excess, 1.0)
-        days = self.excess / np.maximum(self.rate, 1e-12) / left * (ratio**left - 1.0)
-        return np.where(self.rate > 0.0, days, np.inf)
-
-
 @dataclass(frozen=True)
 class Forecast:
-    """When a series passes its limit, in days from its last value; infinity: not within the horizon.
+    """When a series passes its limit, in days from its last day; infinity: not within the horizon.
 
-    ``level``, ``slope_per_day``: of the fitted trend at the last value, NaN where nothing was fitted. ``early_days`` to
-    ``late_days`` is the 80 % interval. ``status`` other than "forecast" says why nothing, or nothing more, is told.
+    ``level``, ``slope_per_day``: of the course at the last day, NaN where nothing was fitted. ``early_days`` to
+    ``late_days`` is the 80 % interval, ``reaches`` the chance that it passes within the horizon at all, ``times`` the
+    draws behind it, ascending. ``since_days``: for how long the present course has probably lasted. ``status`` other
+    than "forecast" says why nothing, or nothing more, is told.
     """
 
     status: Status
@@ -95,18 +77,22 @@ class Forecast:
     late_days: float = math.inf
     days_used: int = 0
     side: int = 1
-    ensemble: Ensemble | None = None
+    reaches: float = math.nan
+    since_days: float = math.nan
+    times: Floats | None = field(default=None, repr=False)
+    ahead: Ahead | None = field(default=None, repr=False)
 
     def band(self, ahead_days: Floats) -> tuple[Floats, Floats, Floats]:
-        """Return middle, lower and upper edge of the trend's 80 % band so many days from the last value."""
-        if self.ensemble is None:
+        """Return middle, lower and upper edge of the course's 80 % band so many days from the last day."""
+        if self.ahead is None:
             nothing = np.full(ahead_days.shape, np.nan)
             return nothing, nothing, nothing
-        low, middle, high = np.quantile(self.ensemble.at(ahead_days), _TAILS, axis=0)
+        low, middle, high = np.quantile(self.ahead.course(ahead_days), _TAILS, axis=0)
         return (middle, low, high) if self.side > 0 else (-middle, -high, -low)
 
-
-_TAILS = (0.5 - CONFIDENCE / 2.0, 0.5, 0.5 + CONFIDENCE / 2.0)
+    def chance_within(self, days: float) -> float:
+        """Return the chance that the limit is passed within so many days; NaN where nothing was forecast."""
+        return math.nan if self.times is None else float(np.mean(self.times <= days))
 
 
 def forecast(days: Floats, values: Floats, limit: float, side: int, rules: Rules = RULES) -> Forecast:
@@ -135,67 +121,60 @@ def forecast(days: Floats, values: Floats, limit: float, side: int, rules: Rules
     >>> forecast(days, rng.normal(0.0, 0.2, 30), limit=-6.0, side=-1).status
     'no-trend'
     """
-    known = ~np.isnan(values)
-    if known.any():
-        known &= days > days[known][-1] - rules.look_back_days
+    last_day = float(days[-1]) if len(days) else 0.0
+    known = ~np.isnan(values) & (days > last_day - rules.look_back_days)
     x, y = days[known], side * values[known]
-    if len(y) < rules.least_days:
+    if math.isnan(limit) or len(y) < rules.least_days:
         return Forecast("too-short", days_used=len(y))
-    line = theil_sen(x, y, CONFIDENCE)
-    slope = float(line.slope)
-    rest = y - (float(line.intercept) + slope * x)
-    spread = max(_spread(rest), 1e-6 * max(1.0, abs(limit)))
-    level = float(np.median(y[-min(len(y), 5) :]))
-    if level >= side * limit:
-        return Forecast("passed", side * level, side * slope, 0.0, 0.0, 0.0, len(y))
-    if float(mann_kendall(y).p) > rules.alpha:
-        return Forecast("no-trend", side * level, side * slope, days_used=len(y))
-    if slope <= 0.0:
-        return Forecast("moving-away", side * level, side * slope, days_used=len(y))
-    noise = TrendNoise(
-        value_sd=spread,
-        level_density=0.0,
-        slope_density=(rules.wander * slope) ** 2 / rules.wander_days,
-        slope_sd=3.0 * slope,
-    )
-    ensemble = _ensemble(_run(x, y, noise), float(np.median(y[: min(len(y), 5)])), spread)
-    times = ensemble.days_to(side * limit)
+    if np.count_nonzero(x > last_day - rules.recent_days) < rules.least_recent:
+        return Forecast("too-old", days_used=len(y))
+    now = float(np.median(y[-5:]))
+    if now >= side * limit:
+        return Forecast("passed", side * now, math.nan, 0.0, 0.0, 0.0, len(y), side)
+    posterior = weigh(x, _drawn_in(y), 1e-3 * max(abs(side * limit - now), 1e-3))
+    status = _moving(posterior, rules)
+    if status is not None:
+        return Forecast(status, side * now, days_used=len(y), side=side)
+    random = np.random.default_rng(_SEED)
+    ahead = Ahead.of(posterior.draw(DRAWS, random), x, y, last_day, random)
+    future = days_ahead(rules.horizon_days)
+    times = np.sort(passages(ahead.levels(future, random), future, side * limit, random))
     early, middle, late = (float(np.quantile(times, tail, method="nearest")) for tail in _TAILS)
-    early, middle, late = (each if each <= rules.horizon_days else math.inf for each in (early, middle, late))
-    status: Status = "forecast" if math.isfinite(early) else "too-far"
-    fitted_level, fitted_slope = (
-        side * float(np.median(ensemble.start + ensemble.excess)),
-        side * float(np.median(ensemble.rate)),
+    level, soon = np.median(ahead.course(np.array([0.0, 1.0])), axis=0)
+    reaches = float(np.mean(np.isfinite(times)))
+    told: Status = "too-far" if math.isinf(early) else "unsure" if math.isinf(middle) else "forecast"
+    since = float(np.median(ahead.now - ahead.draws.courses.begin))
+    return Forecast(
+        told,
+        side * float(level),
+        side * float(soon - level),
+        early,
+        middle,
+        late,
+        len(y),
+        side,
+        reaches,
+        since,
+        times,
+        ahead,
     )
-    return Forecast(status, fitted_level, fitted_slope, early, middle, late, len(y), side, ensemble)
 
 
-def _ensemble(state: LocalTrend, start: float, spread: float) -> Ensemble:
-    """Return courses spread over what is not known: level, rate (each given the level), and the power."""
-    shares = [(number + 0.5) / _LEVELS for number in range(_LEVELS)]
-    level_sd = math.sqrt(max(float(state.level_variance), 0.0))
-    rate_sd = math.sqrt(max(float(state.slope_variance), 0.0))
-    turns = [normal_quantile((number + 0.5) / _RATES) for number in range(_RATES)]
-    rows = []
-    for z in map(normal_quantile, shares):
-        level = float(state.level) + z * level_sd
-        tied = float(state.covariance) / level_sd if level_sd > 0.0 else 0.0
-        own_sd = math.sqrt(max(rate_sd**2 - tied**2, 0.0) + (RATE_SD * float(state.slope)) ** 2)
-        for turn in turns:
-            rate = float(state.slope) + z * tied + turn * own_sd
-            rows += [(max(level - start, spread), rate, power) for power in POWERS]
-    excess, rates, powers = np.array(rows).T
-    return Ensemble(start, excess, rates, powers)
+def _moving(posterior: Posterior, rules: Rules) -> Status | None:
+    """Return why a series does not move towards its limit, None if it does."""
+    towards = posterior.size > 0.0
+    moving = np.isin(posterior.courses.family, (LINE, POWER, GROWTH, SETTLING))[None, :]
+    stood = np.isin(posterior.courses.family, (STEP, ENDED))[None, :]
+    goes, leaves = (float(posterior.chance[moving & side].sum()) for side in (towards, ~towards))
+    stands = float(posterior.chance[stood & towards].sum())
+    if goes + stands >= rules.sure:
+        return None if goes > stands else "levelled-off"
+    return "moving-away" if leaves >= rules.sure else "no-trend"
 
 
-def _spread(rest: Floats) -> float:
-    return float(MAD_TO_SD * np.median(np.abs(rest - np.median(rest))))
-
-
-def _run(days: Floats, values: Floats, noise: TrendNoise) -> LocalTrend:
-    state = LocalTrend.start(())
-    before = days[0]
-    for day, value in zip(days.tolist(), values.tolist(), strict=True):
-        state = local_trend_step(state, value, day - before, noise)
-        before = day
-    return state
+def _drawn_in(values: Floats) -> Floats:
+    """Return a series with outliers drawn in towards the median of the five days around each."""
+    padded = np.pad(values, 2, mode="reflect")
+    around = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+    spread = MAD_TO_SD * float(np.median(np.abs(values - around)))
+    return np.clip(values, around - _OUTLIER_SD * spread, around + _OUTLIER_SD * spread) if spread > 0.0 else values

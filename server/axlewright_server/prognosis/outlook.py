@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from axlewright_models.spec import VehicleSpec
 from axlewright_server.detectors.base import State
-from axlewright_server.detectors.daily import DAY_S, NUMBER, days_of
+from axlewright_server.detectors.daily import DAY_S, MEANS, NUMBER, days_of
 from axlewright_server.diagnosis.facts import Knowledge
 from axlewright_server.prognosis.chances import Chances, chances
 from axlewright_server.prognosis.forecast import Forecast, forecast
@@ -22,7 +22,7 @@ from axlewright_server.prognosis.words import title_of, told
 Floats = NDArray[np.float64]
 # Days over which the distance driven a day is taken, and days of expected heat that say what hard duty is.
 PACE_DAYS, DUTY_DAYS = 28, 28
-BASELINE_DAYS = 7
+LEAST_FIRST_DAYS = 4
 LOGARITHMIC = ("driveshaft-1", "driveshaft-2", "wheel-1", "mesh-1", "envelope")
 
 
@@ -30,8 +30,9 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True):
     """One quantity against its limit, in the unit that a person reads.
 
     ``level`` and ``slope_per_day`` of the fitted trend; ``early_s`` to ``late_s``: Unix time of the 80 % interval, None
-    where it is not within the horizon; the same in km from ``of_s`` at the pace of the last weeks. ``status``: see
-    :mod:`forecast`; ``words``: all of it for a person.
+    where it is not within the horizon; the same in km from ``of_s`` at the pace of the last weeks. ``reaches``: chance
+    that it gets there within the horizon at all, None where nothing is foreseen. ``status``: see :mod:`forecast`;
+    ``words``: all of it for a person.
     """
 
     quantity: str
@@ -50,6 +51,7 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True):
     middle_km: float | None
     late_km: float | None
     days_used: int
+    reaches: float | None = None
 
 
 class Picture(msgspec.Struct, frozen=True):
@@ -95,13 +97,14 @@ class Series:
 
 @dataclass(frozen=True)
 class Record:
-    """One axle's daily record as columns; ``days`` in days since 1970."""
+    """One axle's daily record as columns; ``days`` in days since 1970, ``first`` (days, means) as of the kernel."""
 
     days: Floats
     figures: Floats
     oil_used: float
     seal_used: float
     renewed: tuple[bool, bool]
+    first: Floats
     km_per_day: float = field(default=math.nan)
 
     @classmethod
@@ -114,7 +117,13 @@ class Record:
         pace = float(np.nansum(driven) / span) if len(driven) >= 5 else math.nan
         oil, seal = (bool(one) for one in state["renewed"])
         return cls(
-            days.astype(np.float64), figures, float(state["oil_used"]), float(state["seal_used"]), (oil, seal), pace
+            days.astype(np.float64),
+            figures,
+            float(state["oil_used"]),
+            float(state["seal_used"]),
+            (oil, seal),
+            np.asarray(state["first"], dtype=np.float64),
+            pace,
         )
 
     @property
@@ -125,6 +134,12 @@ class Record:
     def column(self, quantity: str) -> Floats:
         """Return one quantity, NaN where a day has none."""
         return np.asarray(self.figures[:, NUMBER[quantity]])
+
+    def first_of(self, quantity: str) -> float:
+        """Return the median of a mean's first days, as watched or mended; NaN before enough of them."""
+        kept = self.first[:, MEANS.index(quantity)]
+        known = kept[~np.isnan(kept)]
+        return float(np.median(known)) if len(known) >= LEAST_FIRST_DAYS else math.nan
 
 
 def prognosis(
@@ -192,8 +207,7 @@ def _heat(record: Record, spec: VehicleSpec) -> Series:
 
 def _line(record: Record, spec: VehicleSpec, name: str) -> Series:
     values = record.column(name)
-    known = values[~np.isnan(values)]
-    reference = float(np.median(known[:BASELINE_DAYS])) if len(known) else math.nan
+    reference = record.first_of(name)
     limit = reference + math.log(spec.limit("order_ratio_limit"))
     return Series(name, "/", values, limit, 1, logarithmic=True, reference=reference, note="times its own first week")
 
@@ -202,7 +216,7 @@ def outlook(series: Series, ahead: Forecast, record: Record) -> Outlook:
     """Return a forecast in units and words."""
     of_s = record.of_s
     days = (ahead.early_days, ahead.middle_days, ahead.late_days)
-    if ahead.status not in ("forecast", "passed") or of_s is None:
+    if ahead.status not in ("forecast", "passed", "unsure") or of_s is None:
         days = (math.inf, math.inf, math.inf)
     times = [None if of_s is None or math.isinf(each) else round(of_s + each * DAY_S) for each in days]
     pace = record.km_per_day
@@ -227,6 +241,7 @@ def outlook(series: Series, ahead: Forecast, record: Record) -> Outlook:
         middle_km=ways[1],
         late_km=ways[2],
         days_used=ahead.days_used,
+        reaches=None if math.isnan(ahead.reaches) else round(ahead.reaches, 3),
     )
 
 
@@ -242,7 +257,7 @@ def picture(series: Series, ahead: Forecast, record: Record) -> Picture:
     if not len(record.days):
         return Picture(series.quantity, title_of(series.quantity), series.unit, None, [], [], [], [], [])
     reach = ahead.late_days if math.isfinite(ahead.late_days) else 60.0
-    future = np.linspace(0.0, min(max(reach, 7.0), 90.0), 31) if ahead.ensemble is not None else np.empty(0)
+    future = np.linspace(0.0, min(max(reach, 7.0), 90.0), 31) if ahead.ahead is not None else np.empty(0)
     middle, low, high = ahead.band(future)
     nothing: list[float | None] = [None] * len(record.days)
 

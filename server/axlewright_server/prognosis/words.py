@@ -43,25 +43,38 @@ def told(
     >>> told("height", "mm", "tolerance", Forecast("too-short", days_used=3), None, -6.0, (1e9,) * 3, (None,) * 3)
     "Can't tell yet: 3 days with enough driving, at least 8 are needed."
     """
-    if ahead.status == "too-short":
+    if ahead.status == "too-short" and ahead.days_used < RULES.least_days:
         return f"Can't tell yet: {ahead.days_used} days with enough driving, at least {RULES.least_days} are needed."
+    if ahead.status == "too-old":
+        return f"Can't tell: hardly any driving that tells of it in the last {RULES.recent_days} days."
     if limit is None or level is None:
         return "Can't tell yet: the axle's own model or baseline is still being learnt."
     now = f"{amount(level, unit)} now, limit {amount(limit, unit)} ({note})"
     if ahead.status == "passed":
         return f"At or beyond its limit: {now}."
     if ahead.status == "no-trend":
-        return f"Can't tell: no significant trend in {ahead.days_used} days; {now}."
+        return f"Can't tell: no clear trend in {ahead.days_used} days; {now}."
+    if ahead.status == "levelled-off":
+        return f"Nothing ahead for now: it has moved towards the limit and probably stands since, short of it; {now}."
     if ahead.status == "moving-away":
         return f"Nothing ahead: it moves away from the limit; {now}."
     if ahead.status == "too-far":
-        return f"Nothing within {RULES.horizon_days:.0f} days at this pace; {now}."
+        return f"Probably nothing within {RULES.horizon_days:.0f} days at this pace; {now}."
     early, middle, late = days
-    when = f"in {span(early, late)}"
-    if math.isfinite(middle):
-        when += f", most likely {count(middle)}"
     way = distance(ways_km[0], ways_km[2])
-    return f"Reaches its limit {when}{way} (80 % interval, {ahead.days_used} days seen); {now}."
+    if ahead.status == "unsure":
+        return (
+            f"Can't tell: it moves towards the limit, but is likelier to stop short of it than to reach it within "
+            f"{RULES.horizon_days:.0f} days; hardly before {count(early)} ({ahead.days_used} days seen). "
+            f"{_first_up(now)}."
+        )
+    when = f"in {span(early, late)}, as likely before as after {count(middle)}{way}"
+    stops = f"; {100.0 * (1.0 - ahead.reaches):.0f} % that it stops short of it" if ahead.reaches < 0.9 else ""
+    return f"Reaches its limit {when} (80 % interval, {ahead.days_used} days seen{stops}); {now}."
+
+
+def _first_up(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def amount(value: float, unit: str) -> str:

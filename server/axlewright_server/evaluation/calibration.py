@@ -1,0 +1,115 @@
+"""Whether forecasts are as sure as they say: coverage of their intervals, with readings that end.
+
+Each forecast is a distribution of the time of passage. Its value at the time when the limit was passed is between 0 and
+1, and evenly spread there if forecasts are right (the probability integral transform [1]_). Where the readings end
+before the limit is passed, that value is only known to be greater than the forecast's value at their end: a censored
+observation. The share of values within 10 to 90 % is that of Kaplan and Meier's curve [2]_, which counts every
+forecast up to where its readings go. It needs no choice of which forecasts are "decided", and a limit that is never
+passed counts against a forecast as soon as its late end is over. Forecasts of one axle are much alike, so the
+uncertainty is that of a bootstrap of axles.
+
+References
+----------
+.. [1] A. P. Dawid, "Present position and potential developments: some personal views: statistical theory: the
+   prequential approach", Journal of the Royal Statistical Society A 147 (1984), pp. 278-292 (cited from memory).
+.. [2] E. L. Kaplan, P. Meier, "Nonparametric estimation from incomplete observations", Journal of the American
+   Statistical Association 53 (1958), pp. 457-481 (cited from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from axlewright_server.evaluation.intervals import LEVEL, Interval
+from axlewright_server.evaluation.record import Forecast
+from axlewright_server.prognosis.forecast import CONFIDENCE
+
+Floats = NDArray[np.float64]
+RESAMPLES = 400
+_SEED = 11
+LOW, HIGH = 0.5 - CONFIDENCE / 2.0, 0.5 + CONFIDENCE / 2.0
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """Shares of truths before, within and after the 80 % intervals, of so many forecasts of so many axles.
+
+    ``within`` with an interval (NaN: the readings end before any late end); ``passed``: limits passed in the readings.
+    """
+
+    within: Interval
+    before: float
+    after: float
+    forecasts: int
+    axles: int
+    passed: int
+
+
+def coverage_of(forecasts: Sequence[Forecast]) -> Coverage:
+    """Return what forecasts and the truth after them come to."""
+    values = np.array([one.chance_by_then for one in forecasts])
+    passed = np.array([one.truth_days is not None for one in forecasts], dtype=bool)
+    axles = np.array(_numbered(forecasts), dtype=np.int64)
+    before, within, after = shares(values, passed)
+    count = int(axles.max()) + 1 if len(axles) else 0
+    random = np.random.default_rng(_SEED)
+    members = [np.flatnonzero(axles == number) for number in range(count)]
+    again = []
+    for _ in range(RESAMPLES if count > 1 else 0):
+        rows = np.concatenate([members[number] for number in random.integers(0, count, count)])
+        again.append(shares(values[rows], passed[rows])[1])
+    known = np.array([share for share in again if not math.isnan(share)])
+    tail = 0.5 * (1.0 - LEVEL)
+    # Too few resamples that reach the late end, or too few axles: nothing is known of the uncertainty.
+    ends = np.quantile(known, [tail, 1.0 - tail]) if len(known) >= RESAMPLES // 2 else (0.0, 1.0)
+    return Coverage(
+        Interval(within, float(ends[0]), float(ends[1])), before, after, len(forecasts), count, int(passed.sum())
+    )
+
+
+def shares(values: Floats, passed: NDArray[np.bool_]) -> tuple[float, float, float]:
+    """Return the shares of truths before, within and after the interval.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Each forecast's own distribution at the truth, or at the end of the readings.
+    passed : ndarray of bool, shape (n,)
+        Whether the limit was passed within the readings.
+
+    Notes
+    -----
+    NaN for the later two where all readings end before the late end: nobody can know.
+
+    Examples
+    --------
+    >>> even = np.linspace(0.005, 0.995, 100)
+    >>> [round(share, 2) for share in shares(even, np.ones(100, dtype=bool))]
+    [0.1, 0.8, 0.1]
+    """
+    if not len(values):
+        return math.nan, math.nan, math.nan
+    # At equal values a passage counts before an end, as is usual.
+    order = np.lexsort((~passed, values))
+    left = len(values) - np.arange(len(values))
+    survival = np.cumprod(1.0 - passed[order] / left)
+
+    def later_than(value: float) -> float:
+        place = int(np.searchsorted(values[order], value, side="right"))
+        return 1.0 if place == 0 else float(survival[place - 1])
+
+    early, late = later_than(LOW), later_than(HIGH)
+    if float(values.max()) <= HIGH and late > 0.0:
+        return 1.0 - early, math.nan, math.nan
+    return 1.0 - early, early - late, late
+
+
+def _numbered(forecasts: Sequence[Forecast]) -> list[int]:
+    """Return a number for each forecast's axle, from 0 in order of appearance."""
+    known: dict[tuple[str, int], int] = {}
+    return [known.setdefault((one.vehicle, one.axle), len(known)) for one in forecasts]

@@ -1,0 +1,106 @@
+"""When drawn courses first pass a limit: what may still happen to each, and how its noise gets there first.
+
+Each draw goes on as it was (its rate off by a factor of its own: duty changes), or ends: nothing is known of how long
+such a thing lasts but that it has lasted so far, so the chance that it lasts ``t`` more days after ``T`` is
+``T / (T + t)`` [1]_. A limit is passed when the median of five days is beyond it, so the noise that counts is that of
+such medians, correlated over days.
+
+References
+----------
+.. [1] J. R. Gott, "Implications of the Copernican principle for our future prospects", Nature 363 (1993), pp. 315-319
+   (cited from memory): the same rule follows from the scale-free prior ``1 / T``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from axlewright_server.prognosis.courses import ENDED, LEVEL, STEP, Draws
+
+Floats = NDArray[np.float64]
+
+# Share of moving courses that may end by themselves (a valve that has slipped, a seat that has settled); the others are
+# wear and don't. Standard deviation of the logarithm of the rate's change ahead. Both own choices.
+ENDING_SHARE = 0.3
+RATE_SD = 0.25
+# The correlation of medians of five days from day to day is at least that of overlapping means.
+SMOOTHED_RHO = 0.8
+MEDIAN_OVER_MEAN = 1.2  # variance of a median of five over that of their mean, normal values: 1.43; less if correlated
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """Draws as they go on from ``now``: their noise, when they end, and by which factor their rate changes."""
+
+    draws: Draws
+    now: float
+    noise: Floats
+    noise_sd: Floats
+    noise_rho: Floats
+    end: Floats
+    pace: Floats
+
+    @classmethod
+    def of(cls, draws: Draws, days: Floats, values: Floats, now: float, random: np.random.Generator) -> Ahead:
+        """Return what may come after a day, `now`: the last of these or a later one."""
+        count = len(draws.level)
+        recent = slice(max(len(days) - 3, 0), None)
+        own = np.median(values[recent][None, :] - draws.at(days[recent]), axis=1)
+        lags = np.abs(np.subtract.outer(np.arange(5), np.arange(5)))
+        share = MEDIAN_OVER_MEAN * (draws.rho[:, None, None] ** lags).mean(axis=(1, 2))
+        rho = np.maximum(draws.rho, SMOOTHED_RHO)
+        lasted = np.maximum(now - draws.courses.begin, 1.0)
+        ends = random.random(count) < ENDING_SHARE
+        more = lasted * (1.0 / np.maximum(random.random(count), 1e-9) - 1.0)
+        return cls(
+            draws,
+            now,
+            own * rho ** (now - float(days[-1])),
+            draws.noise_sd * np.sqrt(np.minimum(share, 1.0)),
+            rho,
+            np.where(ends, now + more, np.inf),
+            np.exp(RATE_SD * random.standard_normal(count)),
+        )
+
+    def course(self, ahead_days: Floats) -> Floats:
+        """Return each draw's course so many days ahead, without noise, (k, d)."""
+        lasting = np.minimum(ahead_days[None, :], (self.end - self.now)[:, None]) * self.pace[:, None]
+        return self.draws.at(self.now + lasting)
+
+    def levels(self, ahead_days: Floats, random: np.random.Generator) -> Floats:
+        """Return one path of each draw, as a median of five days sees it, (k, d)."""
+        path = self.course(ahead_days)
+        noise, before = self.noise, 0.0
+        for place, day in enumerate(ahead_days.tolist()):
+            tied = self.noise_rho ** (day - before)
+            noise = tied * noise + np.sqrt(1.0 - tied**2) * self.noise_sd * random.standard_normal(len(noise))
+            path[:, place] += noise
+            before = day
+        return path
+
+    @property
+    def still(self) -> NDArray[np.bool_]:
+        """Return which draws do not move any more, (k,)."""
+        return np.isin(self.draws.courses.family, (LEVEL, STEP, ENDED))
+
+
+def days_ahead(horizon: float) -> Floats:
+    """Return the days ahead that are looked at: all at first, then every second, then one in seven."""
+    near, middle, far = np.arange(1.0, 31.0), np.arange(32.0, 92.0, 2.0), np.arange(97.0, horizon + 7.0, 7.0)
+    days = np.concatenate((near, middle, far))
+    return np.asarray(days[days <= horizon])
+
+
+def passages(paths: Floats, ahead_days: Floats, limit: float, random: np.random.Generator) -> Floats:
+    """Return on which day ahead each path first lies at or above a limit, infinity if on none, (k,).
+
+    Between two days that are looked at the day is drawn evenly.
+    """
+    beyond = paths >= limit
+    first = np.argmax(beyond, axis=1)
+    before = np.concatenate(([0.0], ahead_days))[first]
+    day = before + (ahead_days[first] - before) * (1.0 - random.random(len(first)))
+    return np.where(beyond.any(axis=1), np.ceil(day), np.inf)

@@ -1,0 +1,90 @@
+"""Coverage with readings that end: right for right forecasts wherever they end, and unknown where it is unknown."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from axlewright_server.evaluation.calibration import coverage_of, shares
+from axlewright_server.evaluation.forecasts import chance_at, chance_by, decided
+from axlewright_server.evaluation.record import Forecast
+
+
+def made(rng: np.random.Generator, count: int, stretch: float, watched_days: float) -> list[Forecast]:
+    """Forecasts of exponential times whose mean is known; those of the forecast are `stretch` times as long."""
+    found = []
+    for number in range(count):
+        mean = rng.uniform(5.0, 80.0)
+        truth, watched = rng.exponential(mean), rng.uniform(0.5, 1.0) * watched_days
+
+        def chance(day: float, mean: float = mean) -> float:
+            return 1.0 - math.exp(-day / (mean * stretch))
+
+        early, middle, late = (-mean * stretch * math.log(1.0 - share) for share in (0.1, 0.5, 0.9))
+        came, reached = truth if truth <= watched else None, chance(min(truth, watched))
+        found.append(Forecast(f"t-{number}", 2, 0.0, "height", early, middle, late, came, watched, reached))
+    return found
+
+
+@pytest.mark.parametrize("watched_days", [30.0, 80.0, 1000.0])
+def test_right_forecasts_are_found_right_wherever_the_readings_end(watched_days: float) -> None:
+    found = coverage_of(made(np.random.default_rng(1), 1500, 1.0, watched_days))
+    assert found.within.value == pytest.approx(0.8, abs=0.04)
+    assert found.within.low <= 0.8 <= found.within.high
+    assert found.before == pytest.approx(0.1, abs=0.03)
+    assert found.after == pytest.approx(0.1, abs=0.04)
+
+
+def test_counting_only_what_is_decided_would_be_biased() -> None:
+    some = made(np.random.default_rng(2), 1500, 1.0, 30.0)
+    held = [one for one in map(decided, some) if one is not None]
+    early = sum(one.truth_days is not None and one.truth_days < one.early_days for one in some)  # type: ignore[operator]
+    # Of right forecasts a tenth comes early; of those that thirty days decide far more do.
+    assert early / len(held) > 0.14
+    assert coverage_of(some).before == pytest.approx(0.1, abs=0.03)
+
+
+@pytest.mark.parametrize(("stretch", "where"), [(4.0, "before"), (0.2, "after")])
+def test_wrong_forecasts_are_found_wrong_on_their_side(stretch: float, where: str) -> None:
+    found = coverage_of(made(np.random.default_rng(3), 800, stretch, 100.0))
+    assert getattr(found, where) > 0.2
+    assert found.within.high < 0.8
+
+
+def test_the_curve_agrees_with_one_reckoned_by_hand() -> None:
+    # At risk 5, 4, 3 (one ends at 0.3), 2, 1: later than 0.05: 4/5; than 0.5: 4/5 * 2/3; than 0.95: that * 0.
+    values = np.array([0.05, 0.3, 0.5, 0.95, 0.95])
+    passed = np.array([True, False, True, True, True])
+    before, within, after = shares(values, passed)
+    assert before == pytest.approx(1 - 4 / 5)
+    assert after == pytest.approx(4 / 5 * 2 / 3)
+    assert within == pytest.approx(4 / 5 - 4 / 5 * 2 / 3)
+
+
+def test_nothing_is_claimed_where_all_readings_end_before_the_late_ends() -> None:
+    before, within, after = shares(np.array([0.05, 0.4, 0.6]), np.array([True, False, False]))
+    assert before == pytest.approx(1 / 3)
+    assert math.isnan(within)
+    assert math.isnan(after)
+
+
+def test_a_limit_that_is_never_passed_counts_against_its_forecast() -> None:
+    never = Forecast("t-1", 2, 0.0, "height", 5.0, 7.0, 9.0, None, 60.0, 1.0)
+    assert coverage_of([never]).after == 1.0
+
+
+def test_the_uncertainty_is_that_of_axles_and_not_of_forecasts() -> None:
+    rng = np.random.default_rng(4)
+    apart = made(rng, 400, 1.0, 1000.0)
+    alike = [one for one in apart[:20] for _ in range(20)]
+    width = [found.within.high - found.within.low for found in map(coverage_of, (apart, alike))]
+    assert width[1] > 2.0 * width[0]
+    assert coverage_of(alike).axles == 20
+
+
+def test_half_of_the_day_of_the_passage_counts() -> None:
+    times = np.array([1.0, 2.0, 2.0, math.inf])
+    assert chance_by(times, 2.0) == 0.75
+    assert chance_at(times, 2.0) == 0.5
