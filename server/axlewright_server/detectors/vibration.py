@@ -12,14 +12,19 @@ resonances), so an axle is silent until it has learnt its own.
 Run length by design: one-sided CUSUM, k = 1 and h = 8 standard deviations: Siegmund's approximation gives 4.6e7
 independent normal observations per line; 17 lines on 400 axles driving 10 h a day make 4e6 observations a day, so heavy
 tails matter, and the rise must be large besides: the ratio averaged over ten minutes beyond ``order_ratio_limit``
-(level 2), or beyond its square root while the one averaged over an hour of driving is as well (level 1); rms and
-kurtosis, which have no road taken off, the limit (1) and its square (2). A small rise is never urgent.
+(level 2), or beyond its square root while the one averaged over an hour of driving is as well (level 1); rms (without
+the lines' own share) and kurtosis, which have no road taken off, the limit (1) and its square (2). A small rise is
+never urgent.
 
 Trend: two hours of driving make one observation of each line's ratio, held to the mean of the first
 ``trend_learning`` of them (k = 1, h = 5: 1.1e5 observations in control, for all lines of an axle some 10 years at 1,000
 hours a year; the average must pass ``trend_least`` besides). It sees a slow rise long before the limit.
 
-Engine lines are judged, and learnt, only in gears in which no other source's line lies upon them.
+Engine lines are judged, and learnt, only in gears in which no other source's line lies upon them, and in cells of the
+engine's own speed and torque: at one road speed another gear is another engine speed.
+
+What has risen stands until its hour's average has been below a quarter of the limit's logarithm for ``quiet`` minutes,
+a day of driving: a fault does not mend itself, and many show at some speeds and loads only.
 
 The source is told from the raised lines: :mod:`~axlewright_server.detectors.vibration_source`. Windows that the truck
 doubts (``vib/quality``: clipped, samples missing, speed changed, sensor loose) are not judged.
@@ -38,11 +43,14 @@ from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.chart import HIGH, Chart
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.detectors.timing import Floats, exposure, put_back, some
-from axlewright_server.detectors.vibration_source import ALONE, FIRST, SOURCES, alone, attribute
+from axlewright_server.detectors.vibration_source import ALONE, FIRST, SOURCES, Signature, alone, attribute
 
 LINES = (*ORDER_CHANNELS, *ENVELOPE_CHANNELS, "vib/rms", "vib/kurtosis")
 BAND_EDGES_KM_H = (35.0, 55.0, 70.0, 85.0, 130.0)
 TORQUE_EDGES_N_M = (500.0, 1200.0, 2500.0)
+# Of the engine's lines: crankshaft speed and torque, own choice for slow-turning heavy diesels.
+ENGINE_EDGES_1_MIN = (0.0, 1000.0, 1150.0, 1300.0)
+CRANK_EDGES_N_M = (300.0, 800.0, 1500.0)
 HARDEST_N_M = 5000.0
 _BANDS = (len(BAND_EDGES_KM_H) - 1) * (len(TORQUE_EDGES_N_M) + 1)
 # Every band twice: lines that stand apart, and lines that lie on another's.
@@ -52,8 +60,10 @@ _K = len(LINES)
 _ORDER_LINES = len(ORDER_CHANNELS) + len(ENVELOPE_CHANNELS)
 _ORDERS = len(ORDER_CHANNELS)
 _RMS = LINES.index("vib/rms")
+_KURTOSIS = LINES.index("vib/kurtosis")
 _OF_ENGINE = np.array(["engine" in name for name in ORDER_CHANNELS])
-TREND = Chart("trend", _ORDER_LINES, slack=1.0, decision=5.0, weight=0.3, calm=5)
+_ENGINE_LINES = np.array(["/engine-" in name for name in LINES])
+TREND = Chart("trend", _K, slack=1.0, decision=5.0, weight=0.3, calm=5)
 # What a repair changes: the beginnings of the lines that must be learnt anew.
 TOUCHES = {
     "driveshaft": ("driveshaft",),
@@ -74,25 +84,27 @@ _CODES = tuple(
 class Vibration(Part):
     """Follow every line of every axle.
 
-    ``learning``: one-minute observations that make the baseline of a cell; ``lessons_a_day``: how many of them one day
-    may give. ``floor``: least standard deviation of the log-ratio that is believed (0.15 is about 15 %); ``sum_floor``:
-    the same for rms and kurtosis, which follow the road. ``weight``, ``slow_weight``: of an observation in the ten
-    minutes' and the hour's average. ``calm``: observations below a quarter of the limit's
-    logarithm that end a symptom. ``trend_minutes``, ``trend_learning``, ``trend_floor``, ``trend_least``: one
-    observation of the trend, how many make its baseline, least standard deviation believed, least averaged rise (0.26
-    is 30 %). ``source_every``: observations after which the source is looked at again while a line is raised. All are
-    own choices.
+    ``learning``: one-minute observations that make the baseline of a cell; ``lessons_a_day``: how many of them one
+    day may give. ``floor``: least standard deviation of the log-ratio that is believed (0.15 is about 15 %);
+    ``sum_floor``: the same for rms and kurtosis, which follow the road. ``weight``, ``slow_weight``: of an
+    observation in the ten minutes' and the hour's average. ``calm``: observations of the ten minutes' average below a
+    quarter of the limit's logarithm that empty the sum; ``quiet``: of the hour's average, that end a symptom.
+    ``trend_minutes``, ``trend_learning``, ``trend_floor``, ``trend_least``: one observation of the trend, how many
+    make its baseline, least standard deviation believed, least averaged rise (0.26 is 30 %), which sums are never
+    held to. ``kurtosis_floor``: least standard deviation of kurtosis's two-hour means that is believed.
+    ``source_every``: observations after which the source is looked at again while a line is raised; ``votes``: how
+    many such looks are averaged. All are own choices.
     """
 
     name = "vibration"
-    version = 5
+    version = 6
     dtype: np.dtype[Any] = np.dtype(
         [
             ("window_s", "f4"),
             ("window_sum", "f4", (_K + 4,)),
-            ("band", "i4"),
-            ("lesson_day", "i4", (_BANDS,)),
-            ("lessons", "i2", (_BANDS,)),
+            ("band", "i4", (2,)),
+            ("lesson_day", "i4", (2, _BANDS)),
+            ("lessons", "i2", (2, _BANDS)),
             ("count", "f4", (_CELLS, _K)),
             ("mean", "f4", (_CELLS, _K)),
             ("m2", "f4", (_CELLS, _K)),
@@ -101,6 +113,7 @@ class Vibration(Part):
             ("slow", "f4", (_K,)),
             ("begun_s", "f8", (_K,)),
             ("calm", "i4", (_K,)),
+            ("quiet", "i4", (_K,)),
             ("level", "i1", (_K,)),
             ("alone_average", "f4", (_ORDERS,)),
             ("alone_count", "i4", (_ORDERS,)),
@@ -108,10 +121,12 @@ class Vibration(Part):
             ("first_by_speed", "f4", (2,)),
             ("waited", "i4"),
             ("source", "?", (len(SOURCES),)),
-            ("trend_count", "f4", (_ORDER_LINES,)),
-            ("trend_total", "f4", (_ORDER_LINES,)),
+            ("votes", "f4", (len(SOURCES),)),
+            ("voted", "i4"),
+            ("trend_count", "f4", (_K,)),
+            ("trend_total", "f4", (_K,)),
             ("trend_minutes", "f4"),
-            ("trend_moments", "f4", (3, _ORDER_LINES)),
+            ("trend_moments", "f4", (3, _K)),
             *TREND.fields(),
         ]
     )
@@ -128,11 +143,14 @@ class Vibration(Part):
         weight: float = 0.1,
         slow_weight: float = 1.0 / 60.0,
         calm: int = 15,
+        quiet: int = 480,
         trend_minutes: float = 120.0,
         trend_learning: int = 10,
         trend_floor: float = 0.08,
         trend_least: float = 0.26,
+        kurtosis_floor: float = 0.04,
         source_every: int = 15,
+        votes: int = 16,
     ) -> None:
         self.observation_s = observation_s
         self.learning = learning
@@ -145,11 +163,14 @@ class Vibration(Part):
         self.weight = np.float32(weight)
         self.slow_weight = np.float32(slow_weight)
         self.calm = calm
+        self.quiet = quiet
         self.trend_minutes = trend_minutes
         self.trend_learning = trend_learning
-        self.trend_floor = trend_floor
-        self.trend_least = trend_least
+        self.trend_floor = self.floor.astype(np.float64)
+        self.trend_floor[:_ORDER_LINES], self.trend_floor[_KURTOSIS] = trend_floor, kurtosis_floor
+        self.trend_least = np.where(np.arange(_K) < _ORDER_LINES, trend_least, np.inf)
         self.source_every = source_every
+        self.votes = votes
 
     def fresh(self, count: int) -> State:
         """Return the records of axles never heard of."""
@@ -178,7 +199,7 @@ class Vibration(Part):
             turned = batch.column("engine-speed") / batch.column("shaft-speed")
         gear = np.where(np.isnan(gear) & np.isfinite(turned), turned, gear)
         drive = (speed, np.fmax(torque, 0.0), gear, gear * gear)
-        ripe, means = self._gather(state, batch, drive, seconds, counted)
+        ripe, means = self._gather(state, batch, table, drive, seconds, counted)
         if not len(ripe):
             return state, []
         part = some(state, ripe)
@@ -193,7 +214,7 @@ class Vibration(Part):
         followed = record["trend_moments"][0] >= self.trend_learning
         keys |= {
             f"{code.replace('high', 'rising')}/{_end(line)}"
-            for code, line, ready in zip(_CODES, LINES, followed, strict=False)
+            for code, line, ready in zip(_CODES[:_ORDER_LINES], LINES, followed, strict=False)
             if ready
         }
         return frozenset(keys | set(SOURCES) if keys else keys)
@@ -206,16 +227,16 @@ class Vibration(Part):
         fresh = self.fresh(len(record_rows))
         for field in ("count", "mean", "m2"):
             record_rows[field][:, :, lines] = 0.0
-        for field in ("high", "average", "slow", "begun_s", "calm", "level"):
+        for field in ("high", "average", "slow", "begun_s", "calm", "quiet", "level"):
             record_rows[field][:, lines] = fresh[field][:, lines]
-        few = lines[:_ORDER_LINES]
         for field in ("count", "total", "sums", "average", "begun_s", "calm", "level"):
-            record_rows[f"trend_{field}"][:, few] = fresh[f"trend_{field}"][:, few]
-        record_rows["trend_moments"][:, :, few] = 0.0
+            record_rows[f"trend_{field}"][:, lines] = fresh[f"trend_{field}"][:, lines]
+        record_rows["trend_moments"][:, :, lines] = 0.0
         orders = lines[:_ORDERS]
         record_rows["alone_average"][:, orders] = 0.0
         record_rows["alone_count"][:, orders] = 0
-        record_rows["source"] = False
+        for field in ("source", "votes", "voted"):
+            record_rows[field] = 0
         return record_rows
 
     def forgets(self, key: str, touched: frozenset[str]) -> bool:
@@ -226,10 +247,11 @@ class Vibration(Part):
         return any(_end(name) == key.rsplit("/", 1)[-1] for name, hit in zip(LINES, lines, strict=True) if hit)
 
     def _gather(
-        self, state: State, batch: Batch, drive: tuple[Floats, ...], seconds: Any, counted: Any
+        self, state: State, batch: Batch, table: AxleTable, drive: tuple[Floats, ...], seconds: Any, counted: Any
     ) -> tuple[Any, Any]:
-        """Average each line's logarithm, speed and torque over one minute; the averages choose the cell."""
+        """Average each line's logarithm, speed and torque over one minute; the averages choose the cells."""
         lines = np.ascontiguousarray(batch.values[:, _COLUMNS], dtype=np.float32)
+        lines[:, _RMS] = _broad_band(lines)
         logs = np.log(np.maximum(lines, np.float32(1e-6)))
         part = np.column_stack([logs, *(values.astype(np.float32) for values in drive)]) * seconds[:, None]
         total_s = state["window_s"] + seconds
@@ -239,9 +261,14 @@ class Vibration(Part):
         total_s[ripe] = 0.0
         total[ripe] = 0.0
         state["window_s"], state["window_sum"] = total_s, total
-        speed_band = np.clip(np.searchsorted(BAND_EDGES_KM_H, means[:, _K], side="right") - 1, 0, None)
-        torque_band = np.searchsorted(TORQUE_EDGES_N_M, means[:, _K + 1], side="right")
-        state["band"][ripe] = speed_band * (len(TORQUE_EDGES_N_M) + 1) + torque_band
+        axles = batch.axles[ripe]
+        speed, torque, gear = means[:, _K], means[:, _K + 1], means[:, _K + 2]
+        state["band"][ripe, 0] = _band(speed, torque, BAND_EDGES_KM_H[:-1], TORQUE_EDGES_N_M)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            engine_1_min = speed / 60.0 * (table.revolutions_per_km * table.ratio)[axles] * np.abs(gear)
+            crank_n_m = torque / np.abs(gear)
+        # In no known gear the engine's lines are not judged; NaN sorts last, which is a cell like any other.
+        state["band"][ripe, 1] = _band(engine_1_min, crank_n_m, ENGINE_EDGES_1_MIN, CRANK_EDGES_N_M)
         return ripe, means
 
     def _judge(self, state: State, gathered: Any, batch: Batch, table: AxleTable) -> list[Symptom]:
@@ -257,22 +284,23 @@ class Vibration(Part):
         limit = np.log(table.limit("order_ratio_limit")[batch.axles]).astype(np.float32)[:, None]
         calm = np.where(seen, np.where(average < 0.25 * limit, state["calm"] + 1, 0), state["calm"])
         high = np.where(calm >= self.calm, np.float32(0.0), np.minimum(high, 4.0 * self.decision))
-        state["high"], state["average"], state["calm"] = high, average, calm
+        quiet = np.where(state["slow"] < 0.25 * limit, state["quiet"] + seen, 0)
+        state["high"], state["average"], state["calm"], state["quiet"] = high, average, calm, quiet
         now = batch.time_s[:, None]
         begun = np.where(np.isnan(state["begun_s"]), now, state["begun_s"])
-        state["begun_s"] = np.where(high > 0.0, begun, np.nan)
+        state["begun_s"] = np.where((high > 0.0) | (state["level"] > 0), begun, np.nan)
         symptoms = self._symptoms(state, limit, batch)
-        symptoms += self._follow(state, ratio[:, :_ORDER_LINES], batch)
-        return symptoms + self._attribute(state, ratio, drive, lone, limit[:, 0], batch)
+        symptoms += self._follow(state, ratio, batch)
+        return symptoms + self._attribute(state, ratio, drive, lone, batch)
 
     def _against_usual(self, state: State, means: Any, lone: Any, batch: Batch) -> tuple[Any, Any]:
         """Return each line's log-ratio to its cell's baseline, NaN while that is learnt, and its spread."""
-        pick, band = np.arange(len(state)), state["band"]
+        pick, band = np.arange(len(state)), state["band"][:, _ENGINE_LINES.astype(np.int64)]
         shared = np.zeros(means.shape, dtype=bool)
         shared[:, :_ORDERS] = ~lone
-        where = (pick[:, None], band[:, None] + _BANDS * shared, np.arange(_K)[None, :])
+        where = (pick[:, None], band + _BANDS * shared, np.arange(_K)[None, :])
         lesson = (state["count"][where] < self.learning) & ~batch.suspect[:, None] & ~np.isnan(means)
-        lesson &= self._due(state, (pick, band), lesson.any(axis=1), batch)[:, None]
+        lesson &= self._due(state, lesson, batch)
         count, mean, m2 = (state[field][where] for field in ("count", "mean", "m2"))
         if lesson.any():
             self._teach(state, means, lesson, where)
@@ -280,7 +308,7 @@ class Vibration(Part):
         # Alone a line is not higher than with another upon it: that baseline will do while there is no other.
         other = np.flatnonzero((~learnt & ~shared).any(axis=1))
         if len(other):
-            instead = (other[:, None], band[other, None] + _BANDS, np.arange(_K)[None, :])
+            instead = (other[:, None], band[other] + _BANDS, np.arange(_K)[None, :])
             more = ~learnt[other] & ~shared[other]
             fields = (state[field][instead] for field in ("count", "mean", "m2"))
             for own, borrowed in zip((count, mean, m2), fields, strict=True):
@@ -291,13 +319,17 @@ class Vibration(Part):
         ratio[:, :_ORDER_LINES] -= _road(ratio)[:, None]
         return ratio, spread
 
-    def _due(self, state: State, where: tuple[Any, Any], wanted: Any, batch: Batch) -> Any:
-        """Return which rows may learn now: so many lessons a day, that a baseline has several days in it."""
+    def _due(self, state: State, wanted: Any, batch: Batch) -> Any:
+        """Return which lines may learn now: so many lessons a day and cell, that a baseline has several days in it."""
         day = np.floor(batch.time_s / 86400.0).astype(np.int32)
-        taken = np.where(state["lesson_day"][where] == day, state["lessons"][where], 0)
-        due = wanted & (taken < self.lessons_a_day)
-        state["lesson_day"][where] = np.where(due, day, state["lesson_day"][where])
-        state["lessons"][where] = np.where(due, taken + 1, state["lessons"][where])
+        due = np.zeros(wanted.shape, dtype=bool)
+        for kind, lines in enumerate((~_ENGINE_LINES, _ENGINE_LINES)):
+            cell = (np.arange(len(state)), kind, state["band"][:, kind])
+            taken = np.where(state["lesson_day"][cell] == day, state["lessons"][cell], 0)
+            some_due = wanted[:, lines].any(axis=1) & (taken < self.lessons_a_day)
+            state["lesson_day"][cell] = np.where(some_due, day, state["lesson_day"][cell])
+            state["lessons"][cell] = np.where(some_due, taken + 1, state["lessons"][cell])
+            due[:, lines] = some_due[:, None]
         return due
 
     def _follow(self, state: State, ratio: Any, batch: Batch) -> list[Symptom]:
@@ -330,7 +362,7 @@ class Vibration(Part):
                 level=int(part["trend_level"][row, line, HIGH]),
                 since_s=TREND.since_s(part, int(row), int(line), HIGH, float(few.time_s[row])),
                 value=float(np.exp(part["trend_average"][row, line])),
-                limit=float(np.exp(self.trend_least)),
+                limit=float(np.exp(self.trend_least[line])),
                 unit=CHANNELS[INDEX["gear"]].unit,
                 score=TREND.score(part, int(row), int(line), HIGH),
             )
@@ -339,8 +371,8 @@ class Vibration(Part):
         put_back(state, ripe, part)
         return symptoms
 
-    def _attribute(self, state: State, ratio: Any, drive: Any, lone: Any, limit: Any, batch: Batch) -> list[Symptom]:
-        """Follow lone lines while something is raised, and tell the source."""
+    def _attribute(self, state: State, ratio: Any, drive: Any, lone: Any, batch: Batch) -> list[Symptom]:
+        """Follow lone lines from the first rise on, and tell the source while something is raised."""
         first = ratio[:, FIRST]
         known = ~np.isnan(first)
         apart = np.square(first - state["average"][:, FIRST])
@@ -348,16 +380,16 @@ class Vibration(Part):
         fast = (drive[:, 0] >= BAND_EDGES_KM_H[2]).astype(np.int64)
         pick = np.arange(len(state))
         moved = state["first_by_speed"][pick, fast]
-        state["first_by_speed"][pick, fast] = moved + np.where(known, np.float32(0.1) * (first - moved), 0.0)
+        state["first_by_speed"][pick, fast] = moved + np.where(known, self.slow_weight * (first - moved), 0.0)
         raised = state["level"][:, :_ORDER_LINES] > 0
-        raised |= state["trend_level"][:, :, HIGH] > 0
+        raised |= state["trend_level"][:, :_ORDER_LINES, HIGH] > 0
+        self._lone(state, ratio, lone, raised)
         rows = np.flatnonzero(raised.any(axis=1) | state["source"].any(axis=1))
         if not len(rows):
             return []
-        part, few, raised = some(state, rows), batch.take(rows), raised[rows]
-        self._lone(part, ratio[rows], lone[rows], raised)
+        part, few = some(state, rows), batch.take(rows)
         part["waited"] += 1
-        symptoms = self._sources(part, raised, limit[rows], few)
+        symptoms = self._sources(part, raised[rows], few)
         put_back(state, rows, part)
         return symptoms
 
@@ -375,29 +407,42 @@ class Vibration(Part):
         return lone
 
     def _lone(self, state: State, ratio: Any, lone: Any, raised: Any) -> None:
-        lone = lone & ~np.isnan(ratio[:, :_ORDERS]) & raised[:, :_ORDERS]
+        """Average what a line does in minutes in which it stands alone, from when it began to rise."""
+        rising = (
+            raised[:, :_ORDERS] | (state["high"][:, :_ORDERS] > 0.0) | (state["trend_sums"][:, :_ORDERS, HIGH] > 0.0)
+        )
+        lone = lone & ~np.isnan(ratio[:, :_ORDERS]) & rising
         count, average = state["alone_count"], state["alone_average"]
         weight = np.maximum(np.float32(1.0) / (count + np.float32(1.0)), np.float32(0.1))
         state["alone_average"] = np.where(lone, average + weight * (ratio[:, :_ORDERS] - average), average)
-        state["alone_count"] = np.where(raised[:, :_ORDERS], count + lone, 0)
+        state["alone_count"] = np.where(rising, count + lone, 0)
 
-    def _sources(self, state: State, raised: Any, limit: Any, batch: Batch) -> list[Symptom]:
-        # Looked at when it has to be: as lines rise or fall, and now and then while they stand.
-        due = (state["waited"] >= self.source_every) | ~raised.any(axis=1)
-        if not due.any():
+    def _sources(self, state: State, raised: Any, batch: Batch) -> list[Symptom]:
+        """Look at the source as lines rise or fall, and now and then while they stand.
+
+        Each look is a vote. The first one names a source, at once unless lines coincide; then it takes three fifths of
+        the votes of some hours, and goes when fewer than two fifths are left for it.
+        """
+        stands = raised.any(axis=1)
+        due = (state["waited"] >= self.source_every) | ~stands
+        unnamed = state["voted"] == 0
+        if not (due | unnamed).any():
             return []
         by_speed = state["first_by_speed"]
-        found = attribute(
-            raised,
-            state["alone_average"],
-            state["alone_count"],
-            np.float32(0.35) * limit,
-            np.sqrt(state["first_square"]),
-            by_speed[:, 0] - by_speed[:, 1],
-        )
+        signature = self._signature(state, by_speed[:, 1] - by_speed[:, 0])
+        # Half of the least rise that is told at all: a line below that when alone is quiet.
+        least = np.full(len(state), 0.5 * self.trend_least[0])
+        found = attribute(raised, state["alone_average"], state["alone_count"], least, signature)
+        due |= unnamed & ~found[:, SOURCES.index("lines-coincide")]
         state["waited"] = np.where(due, 0, state["waited"])
-        changed = due[:, None] & (found != state["source"])
-        state["source"] = np.where(due[:, None], found, state["source"])
+        voted = np.minimum(state["voted"] + 1, self.votes)
+        votes = state["votes"] + (found - state["votes"]) / voted[:, None].astype(np.float32)
+        named = np.where(state["source"], votes > 0.4, votes > 0.6) & stands[:, None]
+        changed = due[:, None] & (named != state["source"])
+        found = np.where(due[:, None], named, state["source"])
+        state["votes"] = np.where(due[:, None], np.where(stands[:, None], votes, np.float32(0.0)), state["votes"])
+        state["voted"] = np.where(due, np.where(stands, voted, 0), state["voted"])
+        state["source"] = found
         return [
             Symptom(
                 axle=int(batch.axles[row]),
@@ -414,6 +459,27 @@ class Vibration(Part):
             for row, which in zip(*np.nonzero(changed), strict=True)
         ]
 
+    def _signature(self, state: State, by_speed: Any) -> Signature:
+        """Return how much each line has risen over two-hour means, or over the hour while these are learnt."""
+        count, m2 = state["trend_moments"][:, 0], state["trend_moments"][:, 2]
+        followed = (count >= self.trend_learning) & ~np.isnan(state["trend_average"])
+        # Beside a raised line a smaller rise is believed: it is one question, not one on every line of every day.
+        floor = 0.5 * self.trend_floor
+        spread = np.maximum(np.sqrt(m2 / np.maximum(count - 1.0, 1.0)), floor)
+        rise = np.where(followed, state["trend_average"], state["slow"])
+        # A line that is not measured, or not learnt yet, has not risen nor stayed.
+        rise = np.where(followed | (state["slow"] != 0.0), rise, np.nan)
+        beside = rise > 2.0 * np.where(followed, spread, 2.0 * floor)
+        # The road's kurtosis is not known before its own scatter is.
+        beside[:, _ORDER_LINES:] &= followed[:, _ORDER_LINES:]
+        return Signature(
+            rise=rise,
+            beside=beside,
+            knocks=beside[:, _KURTOSIS],
+            scatter=np.sqrt(state["first_square"]),
+            by_speed=by_speed,
+        )
+
     def _teach(self, state: State, means: Any, lesson: Any, where: tuple[Any, Any, Any]) -> None:
         count, mean, m2 = state["count"][where], state["mean"][where], state["m2"][where]
         more = count + np.float32(1.0)
@@ -429,9 +495,10 @@ class Vibration(Part):
         # A small rise must last an hour of driving, a large one ten minutes.
         lasting = np.where(state["slow"] > self.share * limit, self.share, np.float32(2.0) * self.share) * limit
         begins = (high > self.decision) & (average > lasting)
-        level = np.where(begins | ((old > 0) & (high > 0.0)), 1, 0)
-        # A tenth below the limit is the deadband of level 2.
-        beyond = average > np.where(old == 2, 1.8, 2.0) * self.share * limit
+        level = np.where(begins | ((old > 0) & (state["quiet"] < self.quiet)), 1, 0)
+        # What was twice as high stays at level 2 until the hour's average is back at half of that.
+        beyond = np.where(old == 2, state["slow"] > self.share * limit, average > 2.0 * self.share * limit)
+        beyond |= average > 2.0 * self.share * limit
         level = np.where((level > 0) & beyond, 2, level).astype(np.int8)
         state["level"] = level
         changed = level != old
@@ -460,6 +527,12 @@ class Vibration(Part):
         )
 
 
+def _band(speed: Any, torque: Any, speed_edges: tuple[float, ...], torque_edges: tuple[float, ...]) -> Any:
+    """Return the cell of a speed and a torque; `speed_edges` are lower edges."""
+    band = np.clip(np.searchsorted(speed_edges, speed, side="right") - 1, 0, len(speed_edges) - 1)
+    return band * (len(torque_edges) + 1) + np.searchsorted(torque_edges, torque, side="right")
+
+
 def _end(channel: str) -> str:
     return channel.rsplit("/", 1)[-1]
 
@@ -470,11 +543,22 @@ def _touched(touched: frozenset[str]) -> Any:
     return np.array([_end(name).startswith(begins) if begins else False for name in LINES])
 
 
+def _broad_band(lines: Any) -> Any:
+    """Return the rms without the order lines' own share (Parseval: half the square of each amplitude).
+
+    A line that shakes hard lifts the rms; that is no road. A twentieth of the power is left to it at least.
+    """
+    whole = np.square(lines[:, _RMS])
+    of_lines = np.float32(0.5) * np.nansum(np.square(lines[:, :_ORDERS]), axis=1)
+    return np.sqrt(np.maximum(whole - of_lines, np.float32(0.05) * whole))
+
+
 def _road(ratio: Any) -> Any:
     """Return the rise that the road explains: that of rms, or the lower-middle one of the lines if that is more.
 
-    A line that is mostly road noise rises as rms does, no line by more. A fall explains no line's rise, so it is at
-    least 0. The middle counts when at least six lines are known; sorting puts NaN last.
+    The rms is without the lines' own share. A line that is mostly road noise rises as rms does, no line by more. A
+    fall explains no line's rise, so it is at least 0. The middle counts when at least six lines are known; sorting
+    puts NaN last.
     """
     lines = ratio[:, :_ORDER_LINES]
     known = (~np.isnan(lines)).sum(axis=1)

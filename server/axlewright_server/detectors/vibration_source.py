@@ -8,14 +8,20 @@ leaves the question open, and says so (`lines-coincide`): another gear or a coas
 Which lines speak for which source is common practice, no published source:
 
 * wheel and tyre: wheel orders; engine: engine orders; gear mesh: mesh orders; bearing: envelope lines;
-* driveshaft: once per turn alone is unbalance, twice (and four times) alone is the joints' angle or phasing;
-* once and twice together is play: a worn yoke or spline scatters from minute to minute, as the play settles each time
-  in another place; a centre bearing shakes most at low speed. If neither is clear, both are named, and `ambiguous`
-  as well.
+* driveshaft: once per turn alone and smoothly (no more kurtosis) is unbalance; twice (and four times) alone and
+  smoothly is the joints' angle or phasing. Overtones of an unbalance do not make it anything else;
+* looseness knocks, and blows raise kurtosis: twice per turn with knocks is play in a yoke or spline, which is thrown
+  over twice a turn; once per turn with knocks is a shaft that whirls in a worn centre bearing;
+* once and twice together is looseness: blows of play are rich in overtones, so four times per turn rises at least as
+  much as twice; a shaft on a soft centre bearing describes a smooth orbit, whose overtones rise less. Between the
+  two, play scatters from minute to minute, and a softer support moves the shaft's resonance, so that the rise depends
+  on speed. If neither is clear, both are named, and `ambiguous` as well;
+* once per turn together with a bearing's envelope is a shaft that wanders in its bearing.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -39,7 +45,11 @@ SOURCES = (
 RESOLUTION_ORDERS = 0.05
 """Own choice: two lines nearer than this, in turns of the wheel, are not told apart in windows of ten seconds."""
 SCATTER = 0.3
-LOW_SPEED_RISE = 0.3
+BY_SPEED = 0.3
+OVERTONES = 0.1
+"""Own choices, in log-ratios: scatter of play; difference of rises over speed; of four times over twice per turn."""
+SMALL = 0.3
+"""Own choice: a companion that rises by less than this share of the shaft's strongest line is an overtone of it."""
 ALONE = 10
 """Minutes in which a line must have stood alone before it is believed either way."""
 
@@ -69,13 +79,29 @@ def alone(table: AxleTable, axles: NDArray[np.int64], gear: NDArray[np.float64])
     return np.asarray(apart.all(axis=2))
 
 
+@dataclass(frozen=True)
+class Signature:
+    """How the lines of n axles have risen.
+
+    ``rise``: averaged log-ratio of each line over hours of driving, (n, lines and sums). ``beside``: whether that is
+    more than its own scatter makes, a smaller thing than to be raised. NaN and False for lines not measured.
+    ``knocks``: the same of kurtosis, (n,). ``scatter``: standard deviation of the shaft's first order from minute to
+    minute; ``by_speed``: how much more it has risen at high speed than at low (both of the log-ratio), (n,).
+    """
+
+    rise: NDArray[Any]
+    beside: NDArray[np.bool_]
+    knocks: NDArray[np.bool_]
+    scatter: NDArray[Any]
+    by_speed: NDArray[Any]
+
+
 def attribute(
     raised: NDArray[np.bool_],
     lone_average: NDArray[Any],
     lone_count: NDArray[Any],
     least: NDArray[Any],
-    scatter: NDArray[Any],
-    low_speed_rise: NDArray[Any],
+    signature: Signature,
 ) -> NDArray[np.bool_]:
     """Return which of :data:`SOURCES` stand, (n, 10).
 
@@ -87,31 +113,26 @@ def attribute(
         Averaged log-ratio in minutes in which the line stood alone, and how many of these there were since it rose.
     least : ndarray, shape (n,)
         Log-ratio from which on a lone line counts as raised.
-    scatter, low_speed_rise : ndarray, shape (n,)
-        Standard deviation of the shaft's first order from minute to minute, and how much more it has risen at low speed
-        than at high (both of the log-ratio).
+    signature : Signature
     """
     orders = raised[:, :_ORDERS]
     judged = lone_count >= ALONE
     open_question = orders & ~judged
     own = orders & (~judged | (lone_average > least[:, None]))
     wheel, mesh, engine = (np.asarray((own & kind).any(axis=1)) for kind in (_OF_WHEEL, _OF_MESH, _OF_ENGINE))
-    first, second = own[:, FIRST], own[:, SECOND] | own[:, _FOURTH]
-    play = first & second
-    loose_yoke, loose_centre = play & (scatter > SCATTER), play & (low_speed_rise > LOW_SPEED_RISE)
-    unclear = play & (loose_yoke == loose_centre)
-    bearing = raised[:, _ORDERS:_LINES].any(axis=1)
+    envelope = np.asarray(raised[:, _ORDERS:_LINES].any(axis=1))
+    shaft = _shaft(own, envelope, signature)
     found = np.stack(
         [
             wheel,
-            first & ~second,
-            second & ~first,
-            (play & loose_yoke) | unclear,
-            (play & loose_centre) | unclear,
+            shaft["unbalance"],
+            shaft["joint"],
+            shaft["yoke"],
+            shaft["centre"],
             mesh,
-            bearing,
+            envelope | shaft["bearing"],
             engine,
-            unclear,
+            shaft["yoke"] & shaft["centre"],
             open_question.any(axis=1),
         ],
         axis=1,
@@ -119,3 +140,33 @@ def attribute(
     # What lies upon the raised line may be the one that shakes.
     found[:, 8] |= open_question.any(axis=1)
     return np.asarray(found)
+
+
+def _shaft(own: NDArray[np.bool_], envelope: NDArray[np.bool_], signature: Signature) -> dict[str, NDArray[np.bool_]]:
+    """Tell what shakes at the shaft's orders, from the raised ones and from what has risen beside them."""
+    rise, beside = signature.rise, signature.beside
+    first, second, fourth = own[:, FIRST], own[:, SECOND], own[:, _FOURTH]
+    shakes = first | second | fourth
+    strongest = np.fmax(np.fmax(rise[:, FIRST], rise[:, SECOND]), rise[:, _FOURTH])
+    clearly = beside & (rise > SMALL * strongest[:, None])
+    once = shakes & (first | clearly[:, FIRST])
+    twice = shakes & (second | clearly[:, SECOND])
+    # Four times per turn with once and without twice is an overtone of once.
+    twice |= fourth & ~once
+    knocks = signature.knocks
+    both, only_once, only_twice = once & twice, once & ~twice, twice & ~once
+    in_bearing = envelope | beside[:, _ORDERS:_LINES].any(axis=1)
+    # Where four times per turn is not measured: play throws the shaft over twice a turn, whirling goes round once.
+    blunt = rise[:, SECOND] - rise[:, FIRST]
+    overtones = np.where(np.isnan(rise[:, _FOURTH]), blunt, rise[:, _FOURTH] - rise[:, SECOND])
+    unsure = ~(np.abs(overtones) > OVERTONES)
+    play = both & ((overtones > OVERTONES) | (unsure & (signature.scatter > SCATTER)))
+    whirl = both & ((overtones < -OVERTONES) | (unsure & (np.abs(signature.by_speed) > BY_SPEED)))
+    unclear = both & (play == whirl)
+    return {
+        "unbalance": only_once & ~knocks & ~in_bearing,
+        "joint": only_twice & ~knocks,
+        "yoke": play | unclear | (only_twice & knocks),
+        "centre": whirl | unclear | (only_once & knocks & ~in_bearing),
+        "bearing": only_once & in_bearing,
+    }

@@ -19,7 +19,7 @@ from axlewright_models.wire.messages import Urgency
 
 Floats = NDArray[np.float64]
 Probability = Annotated[float, Meta(gt=0.0, lt=1.0)]
-Derived = Literal["abrupt-onset", "partner-above-model", "abrupt-shaking", "after-service"]
+Derived = Literal["abrupt-onset", "partner-above-model", "abrupt-shaking", "after-service", "came-first"]
 NONE = "none-of-these"
 DRY = "dry"
 
@@ -45,6 +45,7 @@ class EvidenceKind(Part, frozen=True, kw_only=True):
 
     ``symptoms``: keys of the detectors, "*" at the end for any rest. ``group``, ``implied_by``, ``given``: what keeps
     correlated evidence from being counted twice (see the head of ``causes.toml``). ``touched``: of "after-service".
+    ``before``: of "came-first".
     """
 
     title: str
@@ -54,6 +55,7 @@ class EvidenceKind(Part, frozen=True, kw_only=True):
     implied_by: tuple[str, ...] = ()
     given: tuple[str, ...] = ()
     touched: tuple[str, ...] = ()
+    before: tuple[str, ...] = ()
 
 
 class Outcome(Part, frozen=True, kw_only=True):

@@ -166,8 +166,15 @@ def _check_evidence(knowledge: Knowledge, kind: EvidenceKind, path: str) -> None
         raise KnowledgeError(f"{path}.given: what is derived is asked only while something stands; say what")
     if bool(kind.touched) != (kind.derived == "after-service"):
         raise KnowledgeError(f'{path}.touched: belongs to derived = "after-service", which needs it')
+    if bool(kind.before) != (kind.derived == "came-first"):
+        raise KnowledgeError(f'{path}.before: belongs to derived = "came-first", which needs it')
     _known(kind.touched, sorted(TOUCHED), f"{path}.touched", "word of models.shop.service")
-    _known((*kind.given, *kind.implied_by), knowledge.evidence, f"{path}.given, implied_by", "evidence")
+    _known(
+        (*kind.given, *kind.implied_by, *kind.before),
+        knowledge.evidence,
+        f"{path}.given, implied_by, before",
+        "evidence",
+    )
     for parent in (*kind.given, *kind.implied_by):
         if knowledge.evidence[parent].given:
             raise KnowledgeError(f"{path}: {parent!r} is itself asked only while something else stands")

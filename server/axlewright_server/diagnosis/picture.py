@@ -11,6 +11,7 @@ import msgspec
 from axlewright_server.detectors.base import Symptom
 from axlewright_server.diagnosis.case import COINCIDE
 from axlewright_server.diagnosis.facts import EvidenceKind, Knowledge
+from axlewright_server.diagnosis.succession import came_first
 
 ABRUPT_S = 2.0 * 3600.0
 # What begins within so long after a repair may come from it (own choice).
@@ -173,6 +174,9 @@ def _derived(
     relevant = [own.standing[key] for key in sorted(believed) if knowledge.evidence_of(key) in kind.given]
     if not relevant:
         return None
+    if kind.derived == "came-first":
+        later = [own.standing[key] for key in believed if knowledge.evidence_of(key) in kind.before]
+        return came_first([entry.symptom for entry in relevant], [entry.symptom for entry in later])
     if kind.derived == "partner-above-model":
         return _partner_hot(partner) if "lube-above-model" in believed else None
     return _after_service(kind, relevant, own) if kind.derived == "after-service" else _abrupt(relevant)
