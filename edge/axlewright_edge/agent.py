@@ -17,6 +17,7 @@ from axlewright_edge.guard_on_board import GuardOnBoard
 from axlewright_edge.link import Link
 from axlewright_edge.outbox import Outbox
 from axlewright_edge.outbox_file import move_damaged
+from axlewright_edge.repeats import Repeats
 from axlewright_edge.sources.choose import make_source
 from axlewright_edge.stamps import Stamps
 from axlewright_models.errors import ModelError
@@ -118,6 +119,8 @@ class Agent:
             raise
         if note:
             self.link.say(note)
+        self._troubles = Repeats(LOGGER, settings.vehicle, clock.elapsed)
+        self._disk_troubles = Repeats(LOGGER, settings.vehicle, clock.elapsed)
         self._stamps = Stamps(clock, self.outbox.last_time_s)
         self._thread = threading.Thread(target=self._run, name=f"agent {settings.vehicle}", daemon=True)
 
@@ -160,7 +163,7 @@ class Agent:
                 self._read_source()
                 break
             except ModelError as error:
-                LOGGER.error("%s: %s", self.settings.vehicle, error)
+                self._troubles.trouble(f"source: {error}", logging.ERROR)
                 self._source_failed(str(error))
                 if self.source.can_wait:
                     self.failure = error
@@ -252,6 +255,8 @@ class Agent:
         most = min(MOST_AT_ONCE, self._read_ahead())
         try:
             window = self.source.read(READ_TIMEOUT_S)
+            if window is not None:
+                self._troubles.over("source: can be read again")
             while window is not None:
                 windows.append(window if self.guard is None else self.guard.watch(window))
                 self.bursts.watch(window)
@@ -270,6 +275,7 @@ class Agent:
             self.outbox.put(list(self._held), self._lost)
             self._held.clear()
             self._lost = 0
+            self._disk_troubles.over("windows are stored again")
         except OutboxError as error:
             self._refused_s = self._clock.elapsed()
             # A full disk: the newest wait in memory; what is lost is counted and told once there is room again.
@@ -278,7 +284,7 @@ class Agent:
                 self._lost += 1
             if windows:
                 waiting = f"{len(self._held)} windows wait in memory, {self._lost} lost: {error}"
-                LOGGER.error("%s: %s", self.settings.vehicle, waiting)
+                self._disk_troubles.trouble(waiting, logging.ERROR)
                 self.link.say(waiting)
 
     def _take_command(self, command: Command) -> None:

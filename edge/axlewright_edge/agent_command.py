@@ -127,7 +127,7 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
         "--config", action="append", required=True, metavar="FILE", help="agent file (TOML); may be given many times"
     )
     parser.add_argument("--until-sent", action="store_true", help="end when recorded sources are read and all is acked")
-    parser.add_argument("--log-level", default="warning", type=str.lower, choices=["debug", "info", "warning", "error"])
+    parser.add_argument("--log-level", default="info", type=str.lower, choices=["debug", "info", "warning", "error"])
     parser.add_argument(
         "--log-format", default="text", choices=FORMATS, help="json: one object a line, for a collector of logs"
     )

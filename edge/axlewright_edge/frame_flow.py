@@ -104,7 +104,7 @@ class FrameFlow:
             self._rewind(now_s)
         # While the broker still owes its own confirmations a resend would only pile up in the client's memory.
         elif self._flight.stalled(now_s) and not self._unconfirmed:
-            LOGGER.info("%s: no ack, sending again from %s", self._vehicle, self._flight.oldest)
+            LOGGER.debug("%s: no ack, sending again from %s", self._vehicle, self._flight.oldest)
             self._warn_of_silence(now_s)
             self._rewind(now_s)
 

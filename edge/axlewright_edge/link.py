@@ -23,6 +23,7 @@ from axlewright_edge.in_flight import Patience
 from axlewright_edge.notes import Notes
 from axlewright_edge.outbox import Outbox
 from axlewright_edge.rate_limit import RateLimit
+from axlewright_edge.repeats import Repeats
 from axlewright_edge.self_metrics import SelfMetrics
 from axlewright_edge.session import Advisories, Desk, End, Session
 from axlewright_edge.transport import tls_context
@@ -36,6 +37,11 @@ STOOD_LONG_S = 75.0
 # it is told. The time is above the longest wait, or each would take the other's pause for a connection that stood.
 SHORT_CONNECTIONS = 4
 EXPIRES_SOON_S = 14 * 86400.0
+_BROKEN = {end: f"connection {end.value}" for end in End} | {End.UNREACHABLE: End.UNREACHABLE.value}
+_REMEDIES = {
+    End.REFUSED: "; does the broker know this user and password, and does it let this user in from here?",
+    End.UNREACHABLE: "; is the broker's address right, does it run, and does the way there let this port through?",
+}
 _VERSIONS = {
     "auto": (MQTTProtocolVersion.MQTTv5, MQTTProtocolVersion.MQTTv311),
     "5": (MQTTProtocolVersion.MQTTv5,),
@@ -133,6 +139,10 @@ class Link:
         self._told_of_expiry = False
         self._versions = list(_VERSIONS[settings.version])
         self._notes = Notes()
+        self._address = settings.address
+        self._troubles = Repeats(LOGGER, vehicle, clock.elapsed)
+        # Why the last connection ended or could not be made, in words; empty while one stands.
+        self.trouble = ""
         self._session: Session | None = None
         self._stop = threading.Event()
         patience = Patience(settings.in_flight, settings.resend_after_s, settings.resends)
@@ -149,6 +159,7 @@ class Link:
             advisories=advisories,
             stopping=self._stop.is_set,
             bursts=bursts,
+            connected=self._connected,
         )
         self._thread = threading.Thread(target=self._run, name=f"link {vehicle}", daemon=True)
 
@@ -200,7 +211,7 @@ class Link:
             self._session = session
             end = session.run()
         except LinkError as error:
-            LOGGER.error("%s: %s", self._vehicle, error)
+            self._say_trouble(str(error), logging.ERROR)
             return End.UNREACHABLE
         except Exception:
             # Whatever went wrong in one connection, the next one starts clean; the frames are on disk.
@@ -214,8 +225,27 @@ class Link:
             # The usual answer of a broker that speaks 3.1.1 only; nothing is wrong.
             LOGGER.info("%s: MQTT 5 was not accepted (%s), trying 3.1.1", self._vehicle, reason)
         elif end is not End.STOPPED:
-            LOGGER.warning("%s: connection %s (%s)%s", self._vehicle, end.value, reason, self._hint(reason))
+            # A way that leads to a broker with a wrong certificate is no wrong way.
+            remedy = "" if "SSL" in reason else _REMEDIES.get(end, "")
+            self._say_trouble(f"{_BROKEN[end]} ({reason}){remedy}{self._hint(reason)}")
         return end
+
+    def _say_trouble(self, text: str, level: int = logging.WARNING) -> None:
+        self.trouble = text
+        self._troubles.trouble(text, level)
+
+    def _connected(self) -> None:
+        """Called by the session when the broker has accepted it."""
+        self.trouble = ""
+        version = "5" if self._versions[0] == MQTTProtocolVersion.MQTTv5 else "3.1.1"
+        text = f"connected to {self._address.host}, port {self._address.port}, by MQTT {version}"
+        # One that comes and goes is one trouble that lasts, not many that end.
+        if self._short >= 2:
+            return
+        if self._troubles.stands:
+            self._troubles.over(text)
+        else:
+            LOGGER.info("%s: %s", self._vehicle, text)
 
     def _judge(self, end: End, stood: bool, lasted_s: float) -> None:
         """Decide from how a connection went how long to wait before the next, and say what a person should know."""

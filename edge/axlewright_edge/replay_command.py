@@ -7,6 +7,7 @@ import logging
 import sys
 import tempfile
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -35,6 +36,8 @@ from axlewright_models.command_line import Command
 from axlewright_models.spec import load_fleet
 from axlewright_models.wire.topics import is_identifier
 
+# After so long without any ack it is said what may be wrong; the office acknowledges within a second. (own choice)
+SILENCE_S = 8.0
 # "--speed" is the pace of the replay here.
 ROAD_SPEED = ("--road-speed", "--speed-column")
 
@@ -101,6 +104,8 @@ def _run(options: argparse.Namespace) -> int:
             progress=bar,
         )
     print(replay.report())
+    for hint in replay.hints() if not good else ():
+        print(f"axlewright replay: {hint}", file=sys.stderr)
     for assumed in () if table else assumptions(options):
         print(f"Assumed: {assumed}.")
     if isinstance(readings, WaveformReadings) and not readings.shaft_known:
@@ -170,6 +175,7 @@ class _Bar:
         self._progress = progress
         self._replay = replay
         self._task = progress.add_task("replay", total=1.0, acked=0, queued=0)
+        self._acked, self._moved_s, self._told = 0, time.monotonic(), False
 
     def __call__(self, share: float) -> None:
         figures = self._replay.figures()
@@ -178,6 +184,16 @@ class _Bar:
         self._progress.update(
             self._task, completed=share * done, acked=figures.acked, queued=figures.put - figures.acked
         )
+        self._tell_silence(figures.acked)
+
+    def _tell_silence(self, acked: int) -> None:
+        """Say early what the end would say after the whole patience: a typing mistake needs no two minutes."""
+        if acked != self._acked:
+            self._acked, self._moved_s = acked, time.monotonic()
+        if not self._told and time.monotonic() - self._moved_s > SILENCE_S:
+            self._told = True
+            for hint in self._replay.hints():
+                self._progress.console.print(hint, markup=False, highlight=False, soft_wrap=True)
 
 
 @contextmanager

@@ -19,6 +19,8 @@ from axlewright_edge.sources.replay import Pace
 from axlewright_models.wire.frames import Window
 from axlewright_models.wire.messages import Command
 
+# So many trucks are named in a hint.
+NAMED = 5
 BATCH = 200
 MOST_WAITING = 1000
 POLL_S = 0.05
@@ -99,6 +101,7 @@ class Replay:
         self._stop = stop
         self._trucks: dict[str, _Truck] = {}
         self._final: ReplayFigures | None = None
+        self._hints: list[str] = []
 
     def send(
         self,
@@ -122,6 +125,8 @@ class Replay:
             self._read(readings, frozenset(vehicles), Pace(speed, self._clock), shift_s, progress)
             return self._wait_until(0, patience_s, lambda: progress(1.0))
         finally:
+            # Before the links say goodbye: what they suffer from is known now.
+            self._hints = self.hints()
             self._close()
 
     def figures(self) -> ReplayFigures:
@@ -139,6 +144,28 @@ class Replay:
         figures = self.figures()
         text = f"{figures.acked} of {figures.put} frames of {len(self._trucks)} trucks committed by the office"
         return f"{text}; {figures.set_aside} set aside" if figures.set_aside else text
+
+    def hints(self) -> list[str]:
+        """Return, of each truck whose frames still wait, why that may be and what to do; the same is said once."""
+        if self._final is not None:
+            return self._hints
+        silent = sorted(name for name, truck in self._trucks.items() if truck.outbox.queued)
+        troubles: dict[str, list[str]] = {}
+        for name in silent:
+            troubles.setdefault(self._trucks[name].link.trouble, []).append(name)
+        hints = []
+        for trouble, names in troubles.items():
+            who = f"{', '.join(names[:NAMED])}{f' and {len(names) - NAMED} more' if len(names) > NAMED else ''}"
+            if trouble:
+                hints.append(f"{who}: {trouble}")
+            else:
+                these = "this truck" if len(names) == 1 else "these trucks"
+                hints.append(
+                    f"{who}: the broker is there, but no office acknowledges: is an office running on it, is its fleet "
+                    f"{self._fleet!r}, and does its fleet file hold {these}? "
+                    "Its page 'Intake' lists what it refused, and why"
+                )
+        return hints
 
     def _read(
         self,

@@ -84,6 +84,7 @@ class Desk:
     advisories: Advisories | None
     stopping: Callable[[], bool]
     bursts: BurstFlow | None = None
+    connected: Callable[[], None] = lambda: None
 
     def topic(self, kind: TopicKind, item: str | None = None) -> str:
         """Return this truck's topic of one kind."""
@@ -261,6 +262,7 @@ class Session:
             self._refused = "protocol version" not in self.reason.lower()
             return
         self.stood = True
+        self._desk.connected()
         if properties is not None:
             self._desk.flow.broker_limits(
                 getattr(properties, "ReceiveMaximum", None), getattr(properties, "MaximumPacketSize", None)

@@ -114,6 +114,7 @@ class FakeOffice:
         self.acks_as: str | None = None  # a wrong stream to acknowledge under
         self.silent = False
         self.never: set[int] = set()  # numbers that are received and never committed
+        self.strangers: set[str] = set()  # vehicles that it does not know
         self.port = port
         self._client: mqtt.Client | None = None
 
@@ -156,6 +157,8 @@ class FakeOffice:
                 return
             frame = decode_frame(message.payload, topic, time.time())
             self.received.append(frame)
+            if frame.vehicle in self.strangers:
+                return
             key = (frame.vehicle, frame.stream)
             last = self.last.setdefault(key, 0)
             after = frame.seq - 1 if frame.after is None else frame.after

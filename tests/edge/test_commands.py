@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 import sqlite3
+import subprocess
 import threading
 import time
 from collections.abc import Callable
@@ -158,6 +159,39 @@ def test_a_replay_without_an_office_gives_up_and_says_so(broker: Any, office: An
     made = replay(tmp_path, broker.port, threading.Event())
     assert not made.send(TableReadings(write_day(tmp_path, rows=10)), patience_s=0.5)
     assert made.report() == "0 of 20 frames of 2 trucks committed by the office"
+    (hint,) = made.hints()
+    assert hint.startswith("t-1, t-2: the broker is there, but no office acknowledges: ")
+    assert "is its fleet 'yard', and does its fleet file hold these trucks?" in hint
+
+
+@pytest.mark.parametrize("broker", ["embedded"], indirect=True)
+def test_replay_names_the_truck_that_the_office_does_not_know(
+    broker: Any, office: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("axlewright_edge.replay_command.SILENCE_S", 0.5)
+    office.strangers = {"t-2"}
+    words = ["replay", str(write_day(tmp_path, rows=10)), "--broker", f"mqtt://127.0.0.1:{broker.port}"]
+    assert main([*words, "--fleet", "yard", "--give-up-after", "2"]) == 1
+    said = capsys.readouterr()
+    assert "10 of 20 frames of 2 trucks committed" in said.out
+    # Early, while it waits, and once more at the end.
+    assert said.err.count("t-2: the broker is there, but no office acknowledges: ") == 2
+    assert said.err.count("is its fleet 'yard', and does its fleet file hold this truck?") == 2
+    assert "t-1" not in said.err
+
+
+def test_replay_says_why_a_broker_refuses_it(services: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    port, users = services.free_port(), tmp_path / "users"
+    tool = services.tool("mosquitto_passwd")
+    subprocess.run([tool, "-b", "-c", str(users), "t-1", "right"], check=True, capture_output=True)
+    lines = f"listener {port} 127.0.0.1\nallow_anonymous false\npassword_file {users}"
+    day = write_day(tmp_path, ("t-1",), rows=5)
+    with services.mosquitto(tmp_path, port, lines):
+        words = ["replay", str(day), "--fleet", "yard", "--broker", f"mqtt://127.0.0.1:{port}", "--give-up-after", "2"]
+        assert main(words) == 1
+    assert "t-1: connection refused (Not authorized); does the broker know this user" in capsys.readouterr().err
+    assert main([*words[:-1], "1"]) == 1
+    assert f"t-1: no connection (127.0.0.1:{port}: " in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("broker", ["embedded"], indirect=True)

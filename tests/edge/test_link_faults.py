@@ -23,7 +23,7 @@ from axlewright_edge.config import BrokerSettings
 from axlewright_edge.frame_flow import PACKET_OVERHEAD_BYTES
 from axlewright_edge.link import SHORT_CONNECTIONS, STOOD_LONG_S, Link
 from axlewright_edge.outbox import Outbox
-from axlewright_edge.session import End
+from axlewright_edge.session import End, Session
 from axlewright_models.wire.frames import Window, encode_frame
 
 
@@ -77,6 +77,8 @@ def said(caplog: pytest.LogCaptureFixture, text: str) -> list[str]:
 def test_two_agents_of_one_vehicle_interrupt_each_other_less_and_less_often_and_all_arrives_once(
     broker: Any, office: Any, tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    connections: list[Session] = []
+    monkeypatch.setattr(Session, "run", counted(Session.run, connections))
     # Everything ten times as quick: waits from 0.05 to 6 s.
     monkeypatch.setattr("axlewright_edge.backoff.Backoff.next", quicker(Backoff.next))
     monkeypatch.setattr("axlewright_edge.link.STOOD_LONG_S", STOOD_LONG_S / 10.0)
@@ -88,7 +90,9 @@ def test_two_agents_of_one_vehicle_interrupt_each_other_less_and_less_often_and_
             second.put(10, 1.75e9 + 1e4 * part)
             time.sleep(0.3)
         # Doubling waits: at most eight each in these 6 s; at the first wait it would have been some eighty.
-        assert 4 <= len(said(caplog, "t-1: connection ")) <= 18
+        assert 4 <= len(connections) <= 18
+        # One that comes and goes is one trouble: said a few times, not at each end.
+        assert 1 <= len(said(caplog, "t-1: connection ")) <= 8
         wait_for("all frames", lambda: first.outbox.queued == 0 == second.outbox.queued, 40.0)
         wait_for("note", lambda: any("does another agent connect as this vehicle?" in s.note for s in office.statuses))
     told = times(office)
@@ -160,6 +164,14 @@ def test_a_broker_that_says_taken_over_is_left_alone_for_long_and_it_is_said(
             )
     finally:
         doorman.close()
+
+
+def counted(method: Callable[[Session], End], into: list[Session]) -> Callable[[Session], End]:
+    def run(session: Session) -> End:
+        into.append(session)
+        return method(session)
+
+    return run
 
 
 def quicker(method: Callable[[Backoff], float]) -> Callable[[Backoff], float]:
@@ -248,7 +260,7 @@ def test_an_expired_certificate_stops_the_link_and_not_the_readings_and_a_new_on
     with ExitStack() as stack:
         with services.mosquitto(tmp_path, port, lines):
             stack.enter_context(running(truck))
-            wait_for("failed attempt", lambda: said(caplog, "t-1: connection"))
+            wait_for("failed attempt", lambda: said(caplog, "connection"))
             time.sleep(0.5)
             assert truck.outbox.queued == 30 and not truck.link.connected
         # The renewed file is put in its place; only a broker must be started again to read its own.
@@ -351,3 +363,24 @@ def test_an_office_that_never_acknowledges_costs_one_frame_at_a_time_and_is_told
         office.silent = False
         wait_for("all frames", lambda: truck.outbox.queued == 0)
     assert len(times(office)) == len(set(times(office))) == 300
+
+
+@pytest.mark.parametrize("broker", ["embedded"], indirect=True)
+def test_a_link_says_that_it_is_connected_and_of_a_broker_that_is_away_one_line_and_one_when_it_is_back(
+    broker: Any, tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("axlewright_edge.backoff.Backoff.next", quicker(Backoff.next))
+    caplog.set_level(logging.INFO)
+    with running(Truck(tmp_path, quick=False, url=f"mqtt://127.0.0.1:{broker.port}")) as truck:
+        wait_for("connection", lambda: truck.link.connected)
+        assert any(f"connected to 127.0.0.1, port {broker.port}, by MQTT" in line for line in said(caplog, "t-1: "))
+        broker.stop()
+        wait_for("end", lambda: truck.link._troubles._count >= 3)
+        assert truck.link.trouble.startswith("no connection (")
+        begun = len(said(caplog, "t-1: "))
+        wait_for("more attempts", lambda: truck.link._troubles._count >= 5)
+        assert len(said(caplog, "t-1: ")) == begun
+        broker.start()
+        wait_for("connection", lambda: truck.link.connected)
+        wait_for("line", lambda: "; before that " in said(caplog, "t-1: ")[-1])
+        assert truck.link.trouble == ""

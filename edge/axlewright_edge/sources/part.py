@@ -9,6 +9,7 @@ from collections.abc import Callable
 from axlewright_edge.backoff import Backoff
 from axlewright_edge.clock import Clock
 from axlewright_edge.errors import SourceError
+from axlewright_edge.repeats import Repeats
 from axlewright_edge.sources.blocks import Block, BlockSource
 from axlewright_models.wire.messages import SourceHealth
 
@@ -48,6 +49,7 @@ class Part:
         self._clock = clock
         self._said: SourceHealth | None = None
         self._said_s = self._turned_s = 0.0
+        self._troubles = Repeats(LOGGER, source.name, clock.elapsed)
         self._backoff = backoff or Backoff(FIRST_RETRY_S, LONGEST_RETRY_S)
         self._failure = ""
         self._stands = False
@@ -103,7 +105,7 @@ class Part:
                 try:
                     self._read(stop)
                 except SourceError as error:
-                    LOGGER.warning("%s: %s", self.name, error)
+                    self._troubles.trouble(str(error))
                     self._failure = str(error)
                 except Exception as error:
                     # A driver's own mistake must not end the reading of the other sources.
@@ -124,6 +126,7 @@ class Part:
             self._tell_health()
             # Only a source that can be read is mended, not one that can be opened.
             self._failure = ""
+            self._troubles.over("can be read again")
             if block.values or block.pieces:
                 self._backoff.reset()
                 self._keep_pace(self._take(block), stop)
