@@ -9,6 +9,7 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -43,6 +44,7 @@ from axlewright_server.pipeline import Pipeline
 from axlewright_server.publisher import Publisher
 from axlewright_server.settings import Settings, check_exposure
 from axlewright_server.store import Store, bursts
+from axlewright_server.store.database import FILE_NAME
 from axlewright_server.store.sealing import Retention
 from axlewright_server.upkeep import Upkeep
 
@@ -71,6 +73,8 @@ class Office:
         self.clock = clock
         self.spec: FleetSpec = load_fleet(settings.fleet)
         self.knowledge = load_knowledge(settings.knowledge or None)
+        # Before anything is made: where no data file is yet, nobody has an account. If there is one, `start` looks.
+        check_exposure(settings, (Path(settings.data) / FILE_NAME).exists())
         self.store = Store(settings.data)
         try:
             self._build()

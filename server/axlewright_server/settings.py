@@ -246,7 +246,7 @@ def check_exposure(settings: Settings, accounts_exist: bool) -> None:
         return
     missing = []
     if not accounts_exist:
-        missing.append("there is no user account (make one: axlewright add-user NAME --data FOLDER)")
+        missing.append(f"there is no user account (make one: axlewright add-user NAME --data {settings.data})")
     if settings.broker.embedded:
         missing.append("the embedded broker knows no credentials (use mosquitto: axlewright broker-config)")
     elif not settings.broker.credentials:
