@@ -14,7 +14,7 @@ from axlewright_server.detectors.table import AxleTable
 from axlewright_server.errors import EvaluationError
 from axlewright_server.evaluation import ablation, baselines_drift, readings, series
 from axlewright_server.evaluation.hourly import AXLE_CHANNELS, HourBook
-from axlewright_server.evaluation.orchestra import run_parts, stored
+from axlewright_server.evaluation.orchestra import _wanted, run_parts, stored
 from axlewright_server.evaluation.parts import Part, Plan
 from axlewright_server.evaluation.record import decode_run, encode_run
 from axlewright_server.evaluation.runs import Extras, run_outside, run_part, run_together
@@ -238,3 +238,30 @@ def test_other_peoples_detectors_see_a_step_and_keep_quiet_before(flags):
     assert told.shape == (1, 40, 1)
     assert not told[0, :20].any()
     assert told[0, 20:30].any()
+
+
+@pytest.mark.parametrize(
+    ("flags", "settings"),
+    [
+        (baselines_drift.adwin_flags, (2.7, 9.0, 30.0, 130.0)),
+        (baselines_drift.page_hinkley_flags, (25.0, 100.0, 800.0, 6400.0)),
+    ],
+)
+def test_a_detector_tried_at_many_settings_tells_at_each_what_it_tells_at_that_alone(flags, settings):
+    random = np.random.default_rng(2)
+    values = random.normal(0.0, 1.0, (30 * 24, 3, 2))
+    values[400:, 1, 0] += 1.0
+    values[500:, 2, 1] += 6.0
+    days = np.repeat(np.arange(30), 24)
+    told = flags(values, days, settings)
+    assert told.any()
+    assert not told.all(axis=(1, 2)).any()
+    for place, setting in enumerate(settings):
+        np.testing.assert_array_equal(told[place], flags(values, days, (setting,))[0])
+
+
+def test_only_the_first_condition_of_a_run_is_compared_with_simple_alarms():
+    first, worse = PART, msgspec.structs.replace(PART, key="worse", variant="noise-doubled")
+    assert _wanted((first,), Extras(), "as-designed") == Extras()
+    assert _wanted((worse,), Extras(), "as-designed") == Extras(ablation=False, baselines=False, forecasts=True)
+    assert _wanted((worse,), Extras(), "noise-doubled") == Extras()

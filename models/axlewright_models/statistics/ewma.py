@@ -61,7 +61,8 @@ def ewma_step(level: ArrayLike, value: ArrayLike, weight: ArrayLike) -> NDArray[
     array([50.6,  7. ,  3. ])
     """
     level, value = np.asarray(level, dtype=np.float64), np.asarray(value, dtype=np.float64)
-    weight = np.nan_to_num(np.asarray(weight, dtype=np.float64), nan=0.0)
+    weight = np.asarray(weight, dtype=np.float64)
+    weight = np.where(np.isnan(weight), 0.0, weight)
     moved = level + weight * (value - level)
     return np.where(np.isnan(value), level, np.where(np.isnan(level), value, moved))
 

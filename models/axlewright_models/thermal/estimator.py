@@ -18,6 +18,7 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -45,6 +46,13 @@ class Prior:
     def start(self, axles: int) -> tuple[Floats, Floats]:
         """Return ``(theta, covariance)`` of that many axles, shapes (axles, p) and (axles, p, p)."""
         return np.tile(self.theta, (axles, 1)), np.tile(self.covariance, (axles, 1, 1))
+
+    @cached_property
+    def _scaled(self) -> tuple[Floats, Floats]:
+        """Return the parameters' standard deviations, and the information in their unit."""
+        scale: Floats = np.asarray(np.sqrt(np.diagonal(self.covariance)), dtype=np.float64)
+        outer = scale[:, None] * scale[None, :]
+        return scale, np.asarray(np.linalg.inv(self.covariance / outer), dtype=np.float64)
 
 
 def prior() -> Prior:
@@ -186,9 +194,8 @@ def _forget(theta: Floats, covariance: Floats, forgetting: Floats, belief: Prior
     """Mix the information so far with the prior's: keeps the covariance between 0 and the prior's."""
     keep = forgetting[..., None, None]
     # Scaled by the prior's standard deviations, the matrices are well conditioned whatever the parameters' units.
-    scale: Floats = np.asarray(np.sqrt(np.diagonal(belief.covariance)), dtype=np.float64)
+    scale, prior_information = belief._scaled
     outer = scale[:, None] * scale[None, :]
-    prior_information: Floats = np.asarray(np.linalg.inv(belief.covariance / outer), dtype=np.float64)
     information = np.linalg.inv(covariance / outer)
     mixed = keep * information + (1.0 - keep) * prior_information
     new_covariance: Floats = np.asarray(np.linalg.inv(mixed), dtype=np.float64)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -135,38 +135,72 @@ def rounds(table: AxleTable, rows: Rows) -> Iterator[Batch]:
     window = np.cumsum(fresh) - 1
     starts = np.flatnonzero(fresh)
     window_vehicle, window_ms = vehicle[starts], time_ms[starts]
-    merged, out_axle, out_window = _merge(table, rows, order, window, window_vehicle)
+    counts = table.count[window_vehicle]
+    begin = np.concatenate([[0], np.cumsum(counts)[:-1]]).astype(np.int64)
+    out_window = np.repeat(np.arange(len(window_vehicle), dtype=np.int64), counts)
+    out_axle = table.first[window_vehicle][out_window] + np.arange(len(out_window)) - begin[out_window]
+    raw_of = _sources(table, rows, order, window, window_vehicle, out_window, begin)
     turn = _turn(window_vehicle)[out_window]
     by_turn = np.argsort(turn, kind="stable")
     bounds = np.flatnonzero(np.diff(turn[by_turn])) + 1
     for chosen in np.split(by_turn, bounds):
         if len(chosen):
-            yield _batch(out_axle[chosen], window_ms[out_window[chosen]], merged[chosen])
+            yield _batch(out_axle[chosen], window_ms[out_window[chosen]], raw_of(chosen))
 
 
-def _merge(
+def _sources(
     table: AxleTable,
     rows: Rows,
     order: NDArray[np.int64],
     window: NDArray[np.int64],
     window_vehicle: NDArray[np.int64],
-) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]:
-    """Return one merged row per window and monitored axle, with its axle and window."""
-    counts = table.count[window_vehicle]
-    begin = np.concatenate([[0], np.cumsum(counts)[:-1]]).astype(np.int64)
-    out_window = np.repeat(np.arange(len(window_vehicle), dtype=np.int64), counts)
-    out_axle = table.first[window_vehicle][out_window] + np.arange(len(out_window)) - begin[out_window]
-    merged = np.full((len(out_window), rows.values.shape[1]), np.nan)
-    vehicle_part = np.full((len(window_vehicle), rows.values.shape[1]), np.nan)
+    out_window: NDArray[np.int64],
+    begin: NDArray[np.int64],
+) -> Callable[[NDArray[np.int64]], NDArray[np.float64]]:
+    """Return what gives the readings of some of the windows' axles: one row per window and monitored axle."""
     position = rows.position[order]
-    values = rows.values[order]
     whole = np.flatnonzero(position == 0)
-    _overlay(vehicle_part, window[whole], values[whole], _FROM_VEHICLE)
     slot = _slots(table, window_vehicle[window], position)
     axle = np.flatnonzero(slot >= 0)
-    _overlay(merged, begin[window[axle]] + slot[axle], values[axle], _FROM_AXLE)
+    place = begin[window[axle]] + slot[axle]
+    of_vehicle = np.full(len(window_vehicle), -1, dtype=np.int64)
+    of_vehicle[window[whole]] = order[whole]
+    of_axle = np.full(len(out_window), -1, dtype=np.int64)
+    of_axle[place] = order[axle]
+    if np.count_nonzero(of_vehicle >= 0) < len(whole) or np.count_nonzero(of_axle >= 0) < len(axle):
+        merged = _merge(rows.values[order], (whole, window[whole]), (axle, place), out_window, len(window_vehicle))
+        return lambda chosen: merged[chosen]
+    of_vehicle = of_vehicle[out_window]
+    return lambda chosen: _gathered(rows.values, of_axle[chosen], of_vehicle[chosen])
+
+
+def _gathered(
+    values: NDArray[np.float32], of_axle: NDArray[np.int64], of_vehicle: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Return an axle's channels from one row and its vehicle's from another, NaN where a row is missing (-1)."""
+    raw = np.where(_FROM_AXLE, values.take(of_axle, axis=0, mode="wrap"), values.take(of_vehicle, axis=0, mode="wrap"))
+    raw[:, _DERIVED] = np.nan
+    for source, columns in ((of_axle, _FROM_AXLE), (of_vehicle, _FROM_VEHICLE)):
+        missing = np.flatnonzero(source < 0)
+        if len(missing):
+            raw[np.ix_(missing, columns)] = np.nan
+    return raw.astype(np.float64)
+
+
+def _merge(
+    values: NDArray[np.float32],
+    whole: tuple[NDArray[np.int64], NDArray[np.int64]],
+    axle: tuple[NDArray[np.int64], NDArray[np.int64]],
+    out_window: NDArray[np.int64],
+    windows: int,
+) -> NDArray[np.float64]:
+    """Return one merged row per window and monitored axle where some came twice; see :func:`_overlay`."""
+    merged = np.full((len(out_window), values.shape[1]), np.nan)
+    vehicle_part = np.full((windows, values.shape[1]), np.nan)
+    _overlay(vehicle_part, whole[1], values[whole[0]], _FROM_VEHICLE)
+    _overlay(merged, axle[1], values[axle[0]], _FROM_AXLE)
     merged[:, _FROM_VEHICLE] = vehicle_part[out_window][:, _FROM_VEHICLE]
-    return merged, out_axle, out_window
+    return merged
 
 
 def _slots(table: AxleTable, vehicle: NDArray[np.int64], position: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -200,5 +234,6 @@ def _turn(window_vehicle: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def _batch(axles: NDArray[np.int64], time_ms: NDArray[np.int64], raw: NDArray[np.float64]) -> Batch:
-    values = np.where((raw < LOW) | (raw > HIGH), np.nan, raw)
+    values = raw.copy()
+    np.copyto(values, np.nan, where=(raw < LOW) | (raw > HIGH))
     return Batch(axles, time_ms / 1000.0, values, raw, np.zeros(len(axles)), np.zeros(len(axles), dtype=bool))

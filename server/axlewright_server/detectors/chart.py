@@ -94,11 +94,11 @@ class Chart:
         sums = np.minimum(np.stack([high, low], axis=2), 4.0 * self.decision)
         # Bounded, and forgotten after a calm stretch: what has been mended is not held against the axle for weeks.
         sums = np.where((calm >= self.calm)[:, :, None], 0.0, sums)
-        now = np.broadcast_to(time_s[:, None, None], sums.shape)
+        now = time_s[:, None, None]
         begun_s = np.where(sums > 0.0, np.where(np.isnan(begun_s), now, begun_s), np.where(level > 0, begun_s, np.nan))
         # NaN compares as not beyond.
         signed = np.stack([average, -average], axis=2)
-        least, limit = (np.broadcast_to(np.asarray(one), average.shape)[:, :, None] for one in (least, limit))
+        least, limit = (np.asarray(one)[..., None] for one in (least, limit))
         begins = (sums > self.decision) & (signed > least)
         stands = begins | ((level > 0) & (sums > 0.0))
         # A tenth below the limit is the deadband of level 2.

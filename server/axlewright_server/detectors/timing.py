@@ -50,7 +50,7 @@ def latch(
     waiting = ~np.isnan(pending_s)
     if not differs.any() and not waiting.any():
         return np.asarray(differs)
-    now = np.broadcast_to(time_s[:, None], on.shape)
+    now = time_s[:, None]
     pending_s = np.where(differs, np.where(waiting, pending_s, now), np.where(known, np.nan, pending_s))
     flip = differs & (now - pending_s >= np.where(on, off_delay_s, on_delay_s))
     state["since_s"] = np.where(flip & ~on, pending_s, state["since_s"])

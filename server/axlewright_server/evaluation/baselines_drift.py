@@ -55,7 +55,7 @@ def adwin_flags(values: Floats, days: NDArray[np.int64], settings: tuple[float, 
         Standardised, NaN where nothing was measured: passed over.
     days : ndarray, shape (hours,)
     settings : tuple of float
-        -log10 of delta, the chance of a false cut that ADWIN is designed for.
+        -log10 of delta, the chance of a false cut that ADWIN is designed for; ascending, from eager to reluctant.
     """
     drift = _library("river.drift")
     return _stream(values, days, settings, lambda setting: drift.ADWIN(delta=10.0**-setting))
@@ -79,12 +79,23 @@ def _stream(
                 continue
             numbers, on_days = series[known].tolist(), days[known].tolist()
             for place, setting in enumerate(settings):
-                detector = make(setting)
-                for number, day in zip(numbers, on_days, strict=True):
-                    detector.update(number)
-                    if detector.drift_detected:
-                        flags[place, day, axle] = True
+                drifted = _drifts(make(setting), numbers, on_days)
+                flags[place, drifted, axle] = True
+                # Until it first tells a detector does the same at every setting: where an eager one is silent, more
+                # reluctant ones are as well.
+                if not drifted:
+                    break
     return flags
+
+
+def _drifts(detector: Any, numbers: list[float], on_days: list[int]) -> list[int]:
+    """Return the days on which a detector told a drift."""
+    found = []
+    for number, day in zip(numbers, on_days, strict=True):
+        detector.update(number)
+        if detector.drift_detected:
+            found.append(day)
+    return found
 
 
 def changepoint_flags(values: Floats, days: NDArray[np.int64], settings: tuple[float, ...]) -> Flags:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import multiprocessing
 import os
 import threading
@@ -57,7 +58,7 @@ def run_parts(
         progress.advance(task, sum(part.vehicle_days for part in parts if part.key in done))
         waiting = [part for part in parts if part.key not in done]
         if waiting:
-            done |= _run(waiting, folder, extras, workers, _Shares(progress, task, waiting))
+            done |= _run(waiting, folder, extras, workers, _Shares(progress, task, waiting), parts[0].variant)
     return [done[part.key] for part in parts]
 
 
@@ -94,7 +95,9 @@ class _Shares:
         self._seen[key] = fresh
 
 
-def _run(parts: Sequence[Part], folder: Path, extras: Extras, workers: int, shares: _Shares) -> dict[str, Run]:
+def _run(
+    parts: Sequence[Part], folder: Path, extras: Extras, workers: int, shares: _Shares, variant: str
+) -> dict[str, Run]:
     context = multiprocessing.get_context("spawn")
     reports: SimpleQueue[Report] = context.SimpleQueue()
     listener = threading.Thread(target=_listen, args=(reports, shares), daemon=True)
@@ -102,7 +105,7 @@ def _run(parts: Sequence[Part], folder: Path, extras: Extras, workers: int, shar
     together = companies(parts)
     pool = ProcessPoolExecutor(min(workers, len(together)), context, _begin, (reports,))
     try:
-        futures = [pool.submit(_some, company, folder, extras) for company in together]
+        futures = [pool.submit(_some, company, folder, _wanted(company, extras, variant)) for company in together]
         found = {}
         for future in as_completed(futures):
             for run in future.result():
@@ -123,6 +126,13 @@ def _listen(reports: SimpleQueue[Report], shares: _Shares) -> None:
 def _begin(reports: SimpleQueue[Report]) -> None:
     global _reports
     _reports = reports
+
+
+def _wanted(company: Sequence[Part], extras: Extras, variant: str) -> Extras:
+    """Return what is worked out beside the counts: the report compares under the first condition alone."""
+    if any(part.variant == variant for part in company):
+        return extras
+    return dataclasses.replace(extras, ablation=False, baselines=False)
 
 
 def _some(parts: Sequence[Part], folder: Path, extras: Extras) -> tuple[Run, ...]:
