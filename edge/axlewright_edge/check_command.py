@@ -96,7 +96,7 @@ def fleet_table(fleet: FleetSpec) -> Table:
     """Return a fleet as a table, one row a truck."""
     table = Table(title=f"{fleet.name} ({fleet.fleet}): {len(fleet.vehicles)} trucks")
     for column in ("vehicle", "type", "drive axles", "ratio", "ride height mm", "lube", "own limits"):
-        table.add_column(column)
+        table.add_column(column, overflow="fold", no_wrap=column == "vehicle")
     for vehicle in fleet.vehicles.values():
         axles = vehicle.drive_axles
         table.add_row(
@@ -116,7 +116,7 @@ def agent_table(settings: AgentSettings) -> Table:
     broker, source, outbox = settings.broker, settings.source, settings.outbox
     table = Table(title=f"agent of {settings.fleet}/{settings.vehicle}")
     table.add_column("what")
-    table.add_column("value")
+    table.add_column("value", overflow="fold")
     address = broker.address
     rows = {
         "broker": f"{address.host}, port {address.port}, {'TLS' if address.tls else 'not encrypted'}",

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import msgspec
 import numpy as np
 from rich.console import Console, Group
 from rich.live import Live
-from rich.table import Table
 
 from axlewright_edge.clock import Clock
 from axlewright_edge.config import AgentSettings, SensorsSettings, SimulatedSettings
+from axlewright_edge.live_tables import Looked, Row, drawing_of
 from axlewright_edge.sources.choose import make_source
 from axlewright_edge.sources.combined import CombinedSource
 from axlewright_edge.sources.iio_settings import WAVEFORMS, sensor_name
@@ -30,28 +29,6 @@ DRAW_EVERY_S = 0.5
 SHORTEST_WINDOW_S = 1.0
 # Of a waveform so much is told in one number.
 LATELY_S = 1.0
-
-
-@dataclass(frozen=True)
-class Row:
-    """One value as a person sees it; ``key`` is what the agent file calls it."""
-
-    source: str
-    key: str
-    place: str
-    value: str
-    unit: str
-    age_s: float | None
-    verdict: str
-
-
-@dataclass(frozen=True)
-class Looked:
-    """What came of a look: the last rows, how the sources did, and the complaints."""
-
-    rows: tuple[Row, ...]
-    health: tuple[SourceHealth, ...]
-    complaints: tuple[str, ...]
 
 
 def look(
@@ -80,9 +57,9 @@ def look(
                 view.take(source.read(min(0.1, end_s - clock.elapsed())))
                 if clock.elapsed() - drawn_s >= DRAW_EVERY_S and console.is_terminal:
                     drawn_s = clock.elapsed()
-                    live.update(view.drawing(), refresh=True)
+                    live.update(view.drawing(console.width), refresh=True)
             looked = view.looked()
-            live.update(view.drawing(), refresh=True)
+            live.update(view.drawing(console.width), refresh=True)
     except KeyboardInterrupt:
         looked = view.looked()
     finally:
@@ -152,10 +129,10 @@ class _View:
         rows, health = tuple(self._rows()), tuple(self._health())
         return Looked(rows, health, tuple(self._complaints(rows, health)))
 
-    def drawing(self) -> Group:
-        """Return the tables."""
+    def drawing(self, width: int) -> Group:
+        """Return the tables for a terminal of so many columns."""
         looked = self.looked()
-        return Group(_value_table(looked.rows), *([_health_table(looked.health)] if looked.health else []))
+        return drawing_of(looked, width)
 
     def _rows(self) -> Iterator[Row]:
         if isinstance(self._source, CombinedSource):
@@ -206,31 +183,6 @@ class _View:
                 yield f"{where}: {key}: {'has fallen silent' if key in stale else 'was silent'}"
         if not rows:
             yield "source: gave no value at all"
-
-
-def _value_table(rows: Sequence[Row]) -> Table:
-    table = Table(title="live values")
-    for column in ("source", "where", "channel"):
-        table.add_column(column)
-    table.add_column("value", justify="right")
-    table.add_column("unit")
-    table.add_column("age s", justify="right")
-    table.add_column("verdict")
-    for row in rows:
-        age = "" if row.age_s is None else f"{max(row.age_s, 0.0):.1f}"
-        channel = row.key.removeprefix(f"{row.place} ")
-        style = None if row.verdict == "good" else "bold"
-        table.add_row(row.source, row.place, channel, row.value, row.unit, age, row.verdict, style=style)
-    return table
-
-
-def _health_table(health: Sequence[SourceHealth]) -> Table:
-    table = Table(title="sources")
-    for column in ("source", "state", "note"):
-        table.add_column(column)
-    for one in health:
-        table.add_row(one.name, one.state, one.note, style=None if one.state == "ok" else "bold")
-    return table
 
 
 def _place(axle: int) -> str:
