@@ -14,8 +14,9 @@ Which lines speak for which source is common practice, no published source:
   over twice a turn; once per turn with knocks is a shaft that whirls in a worn centre bearing;
 * once and twice together is looseness: blows of play are rich in overtones, so four times per turn rises at least as
   much as twice; a shaft on a soft centre bearing describes a smooth orbit, whose overtones rise less. Between the
-  two, play scatters from minute to minute, and a softer support moves the shaft's resonance, so that the rise depends
-  on speed. If neither is clear, both are named, and `ambiguous` as well;
+  two, or where four times is not measured: play throws the shaft over twice a turn and scatters from minute to
+  minute; whirling goes round once, and a softer support moves the shaft's resonance, so that the rise depends on
+  speed. If neither is clear, both are named, and `ambiguous` as well;
 * once per turn together with a bearing's envelope is a shaft that wanders in its bearing.
 """
 
@@ -48,6 +49,8 @@ SCATTER = 0.3
 BY_SPEED = 0.3
 OVERTONES = 0.1
 """Own choices, in log-ratios: scatter of play; difference of rises over speed; of four times over twice per turn."""
+MOSTLY_ONCE = 0.6
+"""Own choice: a whirling shaft goes round once, so twice per turn rises by less than this share of once."""
 SMALL = 0.3
 """Own choice: a companion that rises by less than this share of the shaft's strongest line is an overtone of it."""
 ALONE = 10
@@ -156,12 +159,14 @@ def _shaft(own: NDArray[np.bool_], envelope: NDArray[np.bool_], signature: Signa
     knocks = signature.knocks
     both, only_once, only_twice = once & twice, once & ~twice, twice & ~once
     in_bearing = envelope | beside[:, _ORDERS:_LINES].any(axis=1)
-    # Where four times per turn is not measured: play throws the shaft over twice a turn, whirling goes round once.
-    blunt = rise[:, SECOND] - rise[:, FIRST]
-    overtones = np.where(np.isnan(rise[:, _FOURTH]), blunt, rise[:, _FOURTH] - rise[:, SECOND])
+    overtones = rise[:, _FOURTH] - rise[:, SECOND]
+    # NaN where four times per turn is not measured compares as unsure.
     unsure = ~(np.abs(overtones) > OVERTONES)
-    play = both & ((overtones > OVERTONES) | (unsure & (signature.scatter > SCATTER)))
-    whirl = both & ((overtones < -OVERTONES) | (unsure & (np.abs(signature.by_speed) > BY_SPEED)))
+    rather_play = rise[:, SECOND] > rise[:, FIRST]
+    rather_whirl = rise[:, SECOND] < MOSTLY_ONCE * rise[:, FIRST]
+    scatters, by_speed = signature.scatter > SCATTER, np.abs(signature.by_speed) > BY_SPEED
+    play = both & ((overtones > OVERTONES) | (unsure & (rather_play | (scatters & ~rather_whirl))))
+    whirl = both & ((overtones < -OVERTONES) | (unsure & (rather_whirl | (by_speed & ~rather_play))))
     unclear = both & (play == whirl)
     return {
         "unbalance": only_once & ~knocks & ~in_bearing,
