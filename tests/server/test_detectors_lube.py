@@ -9,6 +9,7 @@ from scipy.integrate import solve_ivp
 
 from axlewright_models.signals import INDEX
 from axlewright_models.thermal import PRIOR
+from axlewright_server.detectors.housing import Housing
 from axlewright_server.detectors.lube_limit import LubeLimit, LubeRise
 from axlewright_server.detectors.lube_model import LubeModel
 from axlewright_server.detectors.observer import advance, learn, rows_at
@@ -70,6 +71,51 @@ def test_a_sudden_rise_is_told_unless_the_load_explains_it():
     pulling = flat(surge)
     pulling[299:, 0, INDEX["torque"]] = 9000.0
     assert not watch([pulling], LubeRise(), window_s=10.0).symptoms
+
+
+def test_cold_lube_that_warms_fast_is_no_sudden_rise():
+    assert not watch([flat(lambda t: np.interp(t, [0, 600, 1200], [5, 5, 65]))], LubeRise()).symptoms
+
+
+def test_gears_that_heat_in_bursts_are_one_trouble():
+    def bursts(t):
+        return np.interp(t % 3600.0, [0, 600, 900, 3600], [75, 75, 105, 75])
+
+    levels = [symptom.level for symptom in watch([flat(bursts, 5.0)], LubeRise()).symptoms]
+    assert levels == [2]
+
+
+def parked_and_driven(times, level_mm=-1.0, pressure_kpa=0.0):
+    """Return a truck that drives two hours and stands one, `times` over; functions of the turn give its housing."""
+    made = signals(Journey((("drive", 2.0), ("park", 1.0)) * times), 1)
+    steps = np.arange(len(made))
+    turn, driving = steps // 1080, steps % 1080 < 720
+    level = np.vectorize(level_mm, otypes=[float])(turn) if callable(level_mm) else np.full(len(made), level_mm)
+    pressure = np.vectorize(pressure_kpa, otypes=[float])(turn) if callable(pressure_kpa) else pressure_kpa
+    noise = np.random.default_rng(1).normal(0.0, 0.5, len(made))
+    made[:, 1, INDEX["lube-level"]] = level - 7.0 * driving + noise
+    # A sealed housing follows the warmth of its lube: nothing at first, all of it after half an hour.
+    made[:, 1, INDEX["sump-pressure"]] = pressure * np.clip((steps % 1080) / 180.0, 0.0, 1.0) * driving
+    return made
+
+
+def test_a_level_lost_between_two_rests_is_told_from_one_that_creeps_as_low():
+    lost = raised(watch([parked_and_driven(6, lambda turn: -16.0 if turn >= 3 else -1.0)], Housing(), window_s=60.0))
+    creeps = raised(watch([parked_and_driven(6, lambda turn: -1.0 - 3.0 * turn)], Housing(), window_s=60.0))
+    assert {symptom.code for symptom in lost} == {"lube-level-low", "lube-level-fell"}
+    assert {symptom.code for symptom in creeps} == {"lube-level-low"}
+
+
+def test_a_blocked_breather_is_told_once_though_the_housing_cools_at_every_halt():
+    made = parked_and_driven(8, pressure_kpa=22.0)
+    assert [symptom.level for symptom in watch([made], Housing(), window_s=60.0).symptoms] == [1]
+
+
+def test_a_breather_that_was_cleared_ends_its_symptom_after_a_day_of_warm_drives():
+    made = parked_and_driven(14, pressure_kpa=lambda turn: 22.0 if turn < 3 else 3.0)
+    found = watch([made], Housing(), window_s=60.0).symptoms
+    assert [symptom.level for symptom in found] == [1, 0]
+    assert hours(found[1]) == pytest.approx(9.0 + 1.0 + 24.0, abs=2.1)
 
 
 def test_the_expectation_follows_the_linear_law_exactly():

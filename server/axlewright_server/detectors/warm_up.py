@@ -1,7 +1,9 @@
-"""The first forty minutes after a cold start: does the lube warm as fast as this axle's balance says?
+"""The first twenty minutes after a cold start: does the lube warm as fast as this axle's balance says?
 
 More or thicker lube warms more slowly, a low fill or a dragging brake faster; both show here on days whose later drive
-would hide them. Part of :class:`~axlewright_server.detectors.lube_model.LubeModel`, whose expectation it uses.
+would hide them. Twenty minutes are about half the time that an axle takes to come near its balance: later the rise
+hangs on the heat made, hardly on what has to be warmed (x / (e^x - 1) of it, x being the time over the axle's own).
+Part of :class:`~axlewright_server.detectors.lube_model.LubeModel`, whose expectation it uses.
 
 One observation per cold start, the rise over the expected rise, held to the axle's own first ``LEARNING`` ones. k = 1,
 h = 4 on a standard deviation of at least ``FLOOR``: 1.5e4 cold starts in control by Siegmund's approximation, some 40
@@ -29,10 +31,10 @@ FIELDS: list[Any] = [
     ("warm_moments", "f8", (3,)),
     *WARM.fields(),
 ]
-SPAN_S = 2400.0
+SPAN_S = 1200.0
 COLD_K = 10.0
 """Lube nearer to ambient than this, standing: a cold start is to come."""
-LEAST_RISE_K = 12.0
+LEAST_RISE_K = 8.0
 LEARNING = 6
 FLOOR = 0.06
 LEAST = 0.15
