@@ -122,11 +122,10 @@ class _Hour:
         axles = np.flatnonzero(mine & ~whole)
         row = _axle_rows(table, rows.vehicle[axles], rows.position[axles])
         axles, row = axles[row >= 0], row[row >= 0]
-        values = rows.values[axles].astype(np.float64)
-        values = np.where((values < LOW) | (values > HIGH), np.nan, values)
-        np.fmax.at(self.top, row, values[:, _LUBE])
+        np.fmax.at(self.top, row, _plausible(rows.values[axles, _LUBE], _LUBE))
         moving = speed_of[axles] >= DRIVING_KM_H
-        values, row = values[moving][:, _COLUMNS], row[moving]
+        row = row[moving]
+        values = _plausible(rows.values[np.ix_(axles[moving], _COLUMNS)], _COLUMNS)
         fine = ~np.isnan(values)
         for place in np.flatnonzero(fine.any(axis=0)).tolist():
             good = fine[:, place]
@@ -141,6 +140,12 @@ class _Hour:
         odometer = np.where(np.isinf(self.odometer), np.nan, self.odometer)
         parts = (driving, top, whole[:, 0], whole[:, 1], odometer)
         return tuple(part.astype(np.float32) for part in parts)
+
+
+def _plausible(readings: NDArray[np.float32], columns: int | NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return readings of these columns without what lies beyond their limits."""
+    values = readings.astype(np.float64)
+    return np.where((values < LOW[columns]) | (values > HIGH[columns]), np.nan, values)
 
 
 def _speeds(rows: Rows, whole: NDArray[np.bool_]) -> NDArray[np.float64]:
