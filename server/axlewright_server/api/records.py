@@ -48,6 +48,9 @@ class AdvisoryBrief(Record):
     updated_s: float
     shelved_until_s: float | None = None
     active: bool = Field(description="Whether it stands now and counts for the vehicle's condition.")
+    same_event_as: str | None = Field(
+        None, description="Advisory on another axle of the truck that probably tells the same event; read that first."
+    )
 
 
 class AxleState(Record):

@@ -70,11 +70,25 @@ def brief(message: AdvisoryMessage) -> AdvisoryBrief:
         updated_s=message.updated_s,
         shelved_until_s=message.shelved_until_s,
         active=message.state not in QUIET_STATES,
+        same_event_as=message.same_event_as,
     )
 
 
 def worst_first(advisories: Iterable[AdvisoryBrief]) -> list[AdvisoryBrief]:
-    """Return advisories by urgency, those that nobody has acknowledged first, then the surer and the newer."""
+    """Return advisories by urgency, those that nobody has acknowledged first, then the surer and the newer.
+
+    Those of one event stand together where the worst of them stands, the one to be read first at their head.
+    """
+    ordered = _by_urgency(advisories)
+    listed = {one.id for one in ordered}
+    events: dict[str, list[AdvisoryBrief]] = {}
+    for one in ordered:
+        head = one.same_event_as if one.same_event_as in listed else None
+        events.setdefault(head or one.id, []).append(one)
+    return [one for head, event in events.items() for one in sorted(event, key=lambda each: each.id != head)]
+
+
+def _by_urgency(advisories: Iterable[AdvisoryBrief]) -> list[AdvisoryBrief]:
     return sorted(
         advisories,
         key=lambda one: (

@@ -32,8 +32,7 @@ def same_event(message: AdvisoryMessage, beside: Iterable[Advisory]) -> Advisory
         alike = other.active and other.message.cause == message.cause and other.message.axle < message.axle
         if alike and abs(other.message.since_s - message.since_s) <= TOGETHER_S:
             said = (
-                f"{message.summary} Probably the same event as on axle {other.message.axle}: "
-                f"read that advisory first ({other.id})."
+                f"{message.summary} Probably the same event as on axle {other.message.axle}: read that advisory first."
             )
             return replace(message, summary=said, same_event_as=other.id)
     return message

@@ -24,7 +24,7 @@ PACE_S = 0.05
 _REMEDIES = {
     "socketcan": "is it up? `ip link set {channel} up type can bitrate {bitrate} listen-only on`",
     "slcan": "is it the adapter's serial port, and may this user open it?",
-    "udp_multicast": "is it a multicast address, and is msgpack installed?",
+    "udp_multicast": "is it a multicast address, and is msgpack installed (pip install 'python-can[multicast]')?",
     "virtual": "another bus of this process must bear that name",
 }
 
