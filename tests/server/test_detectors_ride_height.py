@@ -126,6 +126,14 @@ def test_a_truck_that_sinks_slower_than_the_limit_has_no_symptom():
     assert not watch([signals(NIGHT, 9, Faults(sink_mm_per_h=3.0))], LeakDown()).symptoms
 
 
+def test_a_leak_that_the_reservoir_feeds_for_hours_is_told_once_that_is_empty():
+    night = Journey((("drive", 1.0), ("park", 12.0)))
+    faults = Faults(height_mm=lambda t: -15.0 * np.clip(t / HOUR - 8.0, 0.0, None))
+    found = raised(watch([signals(night, 8, faults)], LeakDown(), window_s=600.0))
+    assert {symptom.code for symptom in found} == {"leak-down"}
+    assert 8.0 < hours(found[0]) < 8.0 + 3.5
+
+
 def test_a_driver_who_dumps_the_air_makes_no_leak():
     faults = Faults(height_mm=lambda t: np.where((t > 3 * HOUR) & (t < 9 * HOUR), -90.0, 0.0))
     assert not watch([signals(NIGHT, 9, faults)], LeakDown(), window_s=600.0).symptoms
