@@ -11,9 +11,12 @@ from pathlib import Path
 from typing import Any
 
 from axlewright_models import __version__
+from axlewright_server.diagnosis.knowledge import load_knowledge
 from axlewright_server.evaluation import page, pictures, table
 from axlewright_server.evaluation.calibration import Coverage
+from axlewright_server.evaluation.calibration import __doc__ as rules_of_forecasts
 from axlewright_server.evaluation.counting import __doc__ as rules
+from axlewright_server.evaluation.failures import failure_table
 from axlewright_server.evaluation.parts import OUTSIDE
 from axlewright_server.evaluation.record import Run
 from axlewright_server.evaluation.summary import Summary, ablation_rows, curves, summarise
@@ -66,6 +69,8 @@ def _tables(summary: Summary, plain: Sequence[Run], summaries: dict[str, Summary
     }
     if summary.came:
         found["Forecasts"] = [table.forecast_table(summary)]
+    if any(run.alerts for run in plain):
+        found.setdefault("Forecasts", []).append(failure_table(plain, load_knowledge()))
     if summary.hidden:
         found["Faults"].append(table.hidden_reasons(summary.hidden))
     drawn = curves(plain)
@@ -132,7 +137,8 @@ def _sections(
     sections = [("Against the aims", html.pop("Aims")), ("Faults, by scenario", html.pop("Faults")), ("Causes", causes)]
     sections += [("Stated probabilities", f"<figure>{pictures.reliability_picture(summary.reliability)}</figure>")]
     sections += list(html.items())
-    return [*sections, ("Cases to look at", cases), ("How it is counted", f"<pre>{escape(rules or '')}</pre>")]
+    counted = f"{rules or ''}\n{rules_of_forecasts or ''}"
+    return [*sections, ("Cases to look at", cases), ("How it is counted", f"<pre>{escape(counted)}</pre>")]
 
 
 def _leads(summary: Summary) -> list[tuple[str, list[float], int]]:

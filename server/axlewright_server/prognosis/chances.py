@@ -1,7 +1,8 @@
 """Chance of a leak, and of a failed assembly, over the next kilometres: the diagnosis times hazard, and wear-out.
 
 Each cause, left alone, opens each leak path (``leak_paths``) and fails the assembly (``fails``) with a chance that is
-meant over :data:`MEANT_KM`; over other distances it is taken as a constant hazard. An axle without any fault leaks and
+meant over :data:`MEANT_KM`; over other distances it is taken as a constant hazard, but for causes that want the truck
+stopped at once: what they do they do within :data:`SUDDEN_KM` or so. An axle without any fault leaks and
 fails as its kind does (Weibull lives), the seal's sooner the more of its life heat has used.
 """
 
@@ -25,6 +26,8 @@ LEAK_LIFE = Weibull(scale=900_000.0, shape=1.6)
 FAILURE_LIFE = Weibull(scale=1_600_000.0, shape=2.0)
 # Chance over MEANT_KM that the assembly fails, where the knowledge base does not say: by urgency (own choices).
 FAILS_BY_URGENCY = {"stop-safely-now": 0.9, "within-a-day": 0.15, "next-service": 0.03}
+# A sudden loss of lube ruins a gear set within tens of kilometres or not at all: mean distance, own choice.
+SUDDEN_KM = 200.0
 _AGES = 24
 
 
@@ -76,15 +79,18 @@ def chances(
         whole = _survives(FAILURE_LIFE, distance, 1.0)
         for picture in causes:
             known = {name: chance for name, chance in picture.items() if name in knowledge.causes}
-            tight *= 1.0 - sum(p * _within(_leaks(knowledge.causes[name]), distance) for name, p in known.items())
-            whole *= 1.0 - sum(p * _within(_fails(knowledge.causes[name]), distance) for name, p in known.items())
+            kinds = [(knowledge.causes[name], chance) for name, chance in known.items()]
+            tight *= 1.0 - sum(p * _within(_leaks(kind), distance, kind) for kind, p in kinds)
+            whole *= 1.0 - sum(p * _within(_fails(kind), distance, kind) for kind, p in kinds)
         ahead.append(Chance(distance, round(1.0 - tight, 5), round(1.0 - whole, 5)))
-    basis = "judgement of causes and lives; not yet held against outcomes"
+    basis = "judgement of causes and lives; chances of failure held against simulated failures only"
     return Chances(ahead, round(already, 4), basis)
 
 
-def _within(chance: float, distance_km: float) -> float:
-    """Return a chance meant over MEANT_KM for another distance, at constant hazard."""
+def _within(chance: float, distance_km: float, kind: CauseKind) -> float:
+    """Return a chance meant over MEANT_KM for another distance: at constant hazard, or soon if at all."""
+    if kind.urgency == "stop-safely-now":
+        return chance * math.expm1(-distance_km / SUDDEN_KM) / math.expm1(-MEANT_KM / SUDDEN_KM)
     return float(1.0 - (1.0 - chance) ** (distance_km / MEANT_KM))
 
 
