@@ -71,6 +71,8 @@ class Writer:
         if changes:
             shop.write_finding(self.store, found)
             advisories.write_changes(self.store, changes)
+            # How long a cause has been trailing is kept with the axles.
+            records.write_memory(self.store, found.vehicle, self.kernel.memory_of(found.vehicle))
         return self.kernel.heir(identifier).message
 
     def record_service(self, event: ServiceEvent, who: str, note: str) -> bool:
