@@ -37,7 +37,7 @@ COLD_K = 10.0
 LEAST_RISE_K = 8.0
 LEARNING = 6
 FLOOR = 0.06
-LEAST = 0.15
+LEAST = 0.2
 
 
 def follow_starts(
