@@ -64,7 +64,7 @@ class ForecastBook:
                 self._figures.setdefault((row, series.quantity), {})[day] = float(series.values[-1])
                 if self._days % EVERY_DAYS:
                     continue
-                ahead = forecast(record.days, series.values, series.limit, series.side)
+                ahead = forecast(record.days, series.values, series.limit, series.side, ending=series.ending)
                 if ahead.status == "forecast" and ahead.times is not None:
                     span = (ahead.early_days, ahead.middle_days, ahead.late_days)
                     self._told.append(_Told(row, series.quantity, day, series.limit, series.side, *span, ahead.times))

@@ -58,7 +58,7 @@ def kernel_forecasts(kernel: Kernel, time_s: float) -> Iterator[Made]:
         if not len(record.days):
             continue
         for series in series_of(record, spec):
-            ahead = forecast(record.days, series.values, series.limit, series.side)
+            ahead = forecast(record.days, series.values, series.limit, series.side, ending=series.ending)
             if ahead.status != "forecast":
                 continue
             said = outlook(series, ahead, record)

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from axlewright_models.statistics.robust import MAD_TO_SD
 from axlewright_server.prognosis.courses import ENDED, GROWTH, LINE, POWER, SETTLING, STEP, Posterior, weigh
-from axlewright_server.prognosis.passage import Ahead, days_ahead, passages
+from axlewright_server.prognosis.passage import ENDING_SHARE, Ahead, days_ahead, passages
 
 Floats = NDArray[np.float64]
 Status = Literal[
@@ -95,7 +95,9 @@ class Forecast:
         return math.nan if self.times is None else float(np.mean(self.times <= days))
 
 
-def forecast(days: Floats, values: Floats, limit: float, side: int, rules: Rules = RULES) -> Forecast:
+def forecast(
+    days: Floats, values: Floats, limit: float, side: int, rules: Rules = RULES, ending: float = ENDING_SHARE
+) -> Forecast:
     """Return when a series passes a limit.
 
     Parameters
@@ -110,6 +112,8 @@ def forecast(days: Floats, values: Floats, limit: float, side: int, rules: Rules
         1: the limit is passed upward; -1: downward.
     rules : Rules
         When a forecast is given.
+    ending : float
+        Share of courses that may end by themselves, 0 to 1: few of wear, any of a set point.
 
     Examples
     --------
@@ -136,7 +140,7 @@ def forecast(days: Floats, values: Floats, limit: float, side: int, rules: Rules
     if status is not None:
         return Forecast(status, side * now, days_used=len(y), side=side)
     random = np.random.default_rng(_SEED)
-    ahead = Ahead.of(posterior.draw(DRAWS, random), x, y, last_day, random)
+    ahead = Ahead.of(posterior.draw(DRAWS, random), x, y, last_day, random, ending)
     future = days_ahead(rules.horizon_days)
     times = np.sort(passages(ahead.levels(future, random), future, side * limit, random))
     early, middle, late = (float(np.quantile(times, tail, method="nearest")) for tail in _TAILS)

@@ -17,6 +17,7 @@ from axlewright_server.diagnosis.facts import Knowledge
 from axlewright_server.prognosis.chances import Chances, chances
 from axlewright_server.prognosis.forecast import Forecast, forecast
 from axlewright_server.prognosis.life import LifeLeft, life_left
+from axlewright_server.prognosis.passage import ENDING_SHARE, SET_POINT_ENDING_SHARE
 from axlewright_server.prognosis.words import title_of, told
 
 Floats = NDArray[np.float64]
@@ -93,6 +94,7 @@ class Series:
     logarithmic: bool = False
     reference: float = 0.0
     note: str = ""
+    ending: float = ENDING_SHARE
 
 
 @dataclass(frozen=True)
@@ -166,7 +168,7 @@ def prognosis(
     """
     record = Record.of(state)
     listed = series_of(record, spec)
-    found = [(one, forecast(record.days, one.values, one.limit, one.side)) for one in listed]
+    found = [(one, forecast(record.days, one.values, one.limit, one.side, ending=one.ending)) for one in listed]
     used = record.seal_used if record.renewed[1] else None
     return Prognosis(
         spec.id,
@@ -194,7 +196,8 @@ def _height(record: Record, spec: VehicleSpec) -> Series:
     side = 1 if (now if abs(now) > tolerance else now - then) > 0.0 else -1
     beyond = side * now > tolerance
     note = "limit of an inspection" if beyond else "tolerance"
-    return Series("height", "mm", values, side * (reject if beyond else tolerance), side, note=note)
+    limit = side * (reject if beyond else tolerance)
+    return Series("height", "mm", values, limit, side, note=note, ending=SET_POINT_ENDING_SHARE)
 
 
 def _heat(record: Record, spec: VehicleSpec) -> Series:

@@ -22,9 +22,11 @@ from axlewright_server.prognosis.courses import ENDED, LEVEL, STEP, Draws
 
 Floats = NDArray[np.float64]
 
-# Share of moving courses that may end by themselves (a valve that has slipped, a seat that has settled); the others are
-# wear and don't. Standard deviation of the logarithm of the rate's change ahead. Both own choices.
+# Share of moving courses that may end by themselves. Wear feeds itself, so few do (a part that has found a new seat);
+# a set point that moves (a valve's linkage, a sensor) is driven by nothing, so any may. Standard deviation of the
+# logarithm of the rate's change ahead. All own choices.
 ENDING_SHARE = 0.3
+SET_POINT_ENDING_SHARE = 1.0
 RATE_SD = 0.25
 # The correlation of medians of five days from day to day is at least that of overlapping means.
 SMOOTHED_RHO = 0.8
@@ -44,8 +46,10 @@ class Ahead:
     pace: Floats
 
     @classmethod
-    def of(cls, draws: Draws, days: Floats, values: Floats, now: float, random: np.random.Generator) -> Ahead:
-        """Return what may come after a day, `now`: the last of these or a later one."""
+    def of(
+        cls, draws: Draws, days: Floats, values: Floats, now: float, random: np.random.Generator, ending: float
+    ) -> Ahead:
+        """Return what may come after a day, `now`: the last of these or a later one; `ending`: share that may end."""
         count = len(draws.level)
         recent = slice(max(len(days) - 3, 0), None)
         own = np.median(values[recent][None, :] - draws.at(days[recent]), axis=1)
@@ -53,7 +57,7 @@ class Ahead:
         share = MEDIAN_OVER_MEAN * (draws.rho[:, None, None] ** lags).mean(axis=(1, 2))
         rho = np.maximum(draws.rho, SMOOTHED_RHO)
         lasted = np.maximum(now - draws.courses.begin, 1.0)
-        ends = random.random(count) < ENDING_SHARE
+        ends = random.random(count) < ending
         more = lasted * (1.0 / np.maximum(random.random(count), 1e-9) - 1.0)
         return cls(
             draws,
