@@ -92,11 +92,34 @@ def test_one_day_gives_only_a_quarter_of_a_baseline():
     assert not {key for key in detector.observable(kernel._states[1][0]) if key.startswith("order-high")}
 
 
-def test_a_line_that_falls_back_ends_its_symptom():
-    gain = {"vib/order/driveshaft-2": lambda t: np.where((t > 13 * 3600) & (t < 14 * 3600), 2.0, 0.0)}
-    levels = [symptom.level for symptom in watch([signals(LONG, 2, Faults(gains=gain))], in_a_day()).symptoms]
-    assert levels[0] > 0
-    assert levels[-1] == 0
+def levels_of(detector, gain):
+    """Return the levels that a line at twice the shaft's turns went through."""
+    longer = Journey((("drive", 18.0),))
+    result = watch([signals(longer, 2, Faults(gains={"vib/order/driveshaft-2": gain}))], detector)
+    return [symptom.level for symptom in result.symptoms if symptom.key == "order-high/driveshaft-2"]
+
+
+def test_a_line_that_falls_back_ends_its_symptom_after_a_day_of_driving_and_not_before():
+    def an_hour(t):
+        return np.where((t > 13 * 3600) & (t < 14 * 3600), 2.0, 0.0)
+
+    # An hour and a half stands here for the day.
+    short = levels_of(Vibration(lessons_a_day=1000, quiet=90), an_hour)
+    assert short[0] > 0
+    assert short[-1] == 0
+    whole = levels_of(in_a_day(), an_hour)
+    assert whole[0] > 0
+    assert 0 not in whole
+
+
+def test_a_fault_that_comes_and_goes_by_the_half_hour_is_told_once():
+    def now_and_then(t):
+        return np.where((t > 13 * 3600) & (t % 3600 < 1800), 2.0, 0.0)
+
+    levels = levels_of(in_a_day(), now_and_then)
+    assert levels
+    assert 0 not in levels
+    assert len(levels) <= 2
 
 
 def test_a_truck_lowered_on_purpose_may_shake_without_a_symptom():

@@ -495,10 +495,11 @@ class Vibration(Part):
         # A small rise must last an hour of driving, a large one ten minutes.
         lasting = np.where(state["slow"] > self.share * limit, self.share, np.float32(2.0) * self.share) * limit
         begins = (high > self.decision) & (average > lasting)
+        # What was quiet before it began counts for nothing after.
+        state["quiet"] = np.where(begins, 0, state["quiet"])
         level = np.where(begins | ((old > 0) & (state["quiet"] < self.quiet)), 1, 0)
-        # What was twice as high stays at level 2 until the hour's average is back at half of that.
-        beyond = np.where(old == 2, state["slow"] > self.share * limit, average > 2.0 * self.share * limit)
-        beyond |= average > 2.0 * self.share * limit
+        # What was twice as high stays at level 2 until its hour's average has been quiet for an eighth of that day.
+        beyond = (average > 2.0 * self.share * limit) | ((old == 2) & (state["quiet"] < self.quiet // 8))
         level = np.where((level > 0) & beyond, 2, level).astype(np.int8)
         state["level"] = level
         changed = level != old
