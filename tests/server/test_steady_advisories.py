@@ -5,14 +5,17 @@ from __future__ import annotations
 import math
 
 import pytest
-from known_truth import fleet
+from known_truth import BEGIN_S as FIRST_S
+from known_truth import Faults, Journey, after, chunk, fleet, rows, signals
 from msgspec.structs import replace
 from test_diagnosis import HOT, HOTTER, KNOWLEDGE, LOW, SLOWLY_HOT, SLOWLY_HOTTER, TABLE, USUAL, symptom, view
 
 from axlewright_models.shop.service import ServiceEvent
+from axlewright_server.advisories import URGENCY_ORDER
+from axlewright_server.detectors.ride_height import RideHeight
 from axlewright_server.diagnosis.decide import REPAIR_REASON, decide
 from axlewright_server.diagnosis.picture import CONFIRM_S, AxleView, Standing, outdated
-from axlewright_server.diagnosis.posterior import Finding
+from axlewright_server.diagnosis.posterior import NONE, Finding
 from axlewright_server.diagnosis.steadiness import AHEAD_S, CLEAR_S, CONTINUES_S, Trail, cause_to_advise, comes_back
 from axlewright_server.kernel import Kernel
 from axlewright_server.lifetime import CLOSE_AFTER_S
@@ -114,23 +117,44 @@ def test_other_symptoms_that_the_returned_cause_explains_as_well_are_the_same_tr
     assert not comes_back(KNOWLEDGE, returned, alien, ("lube-above-model",), BEGIN_S + HOUR)
 
 
-def test_a_cause_that_trails_gives_way_with_the_readings_alone_and_after_a_restart_too():
-    def begun():
-        kernel = Kernel(fleet(1))
-        kernel._standing[0] = {MESH.key: Standing(MESH, MESH.time_s, "vibration")}
-        kernel._judge(0, BEGIN_S)
-        (advisory,) = kernel.advisories.values()
-        kernel._trails[0] = {advisory.id: Trail(BEGIN_S, BEGIN_S + CLEAR_S)}
-        kernel._set_deadline(0)
-        return kernel
+def trailing_kernel(readings):
+    """Return a kernel whose only advisory stands under a cause that trails since three hours after the begin."""
+    kernel = Kernel(fleet(1), [RideHeight()])
+    kernel.run(chunk(readings, FIRST_S, FIRST_S + 3 * HOUR))
+    (advisory,) = kernel.advisories.values()
+    lead, *rivals = advisory.message.causes
+    order = URGENCY_ORDER.index
+    urgency = order(KNOWLEDGE.causes[lead.id].urgency)
+    rival = next(
+        each
+        for each in rivals
+        if each.id != NONE
+        and order(KNOWLEDGE.causes[each.id].urgency) <= urgency
+        and each.probability * 9 > lead.probability
+    )
+    kernel._keep(under(advisory, rival.id))
+    assert [record.action for _, record in kernel._judge(0, FIRST_S + 3 * HOUR)] == ["updated"]
+    due_s = CLEAR_S if lead.probability >= 2 * rival.probability else AHEAD_S
+    assert kernel._trails[0] == {advisory.id: Trail(FIRST_S + 3 * HOUR, FIRST_S + 3 * HOUR + due_s)}
+    return kernel, lead.id, FIRST_S + 3 * HOUR + due_s
 
-    kernel = begun()
-    assert kernel._deadline_s[0] == BEGIN_S + CLEAR_S
-    again = Kernel(fleet(1))
-    again.load_state(0, kernel.state_blob(0))
-    assert again._deadline_s[0] == BEGIN_S + CLEAR_S
+
+def test_a_cause_that_trails_gives_way_by_event_time_alone_and_after_a_restart_at_the_same_time():
+    readings = rows([signals(Journey((("drive", 30.0),)), 3, Faults(axle=0, height_mm=after(1.0, -16.0)))], 600.0)
+    kernel, lead, due_s = trailing_kernel(readings)
+    again = Kernel(fleet(1), [RideHeight()])
+    for row in range(len(kernel.table)):
+        again.load_state(row, kernel.state_blob(row))
     again.load_advisories(kernel.advisories.values())
-    assert again._trails[0] == kernel._trails[0]
+    told = []
+    for each in (kernel, again):
+        before = each.run(chunk(readings, FIRST_S + 3 * HOUR, due_s - 1.0)).changes
+        assert "raised" not in {record.action for _, record in before}
+        after_it = each.run(chunk(readings, due_s - 1.0, due_s + 2 * HOUR)).changes
+        told.append([(record.time_s, record.action, advisory.message.cause) for advisory, record in after_it])
+    assert told[0] == told[1]
+    assert ("raised", lead) in {entry[1:] for entry in told[0]}
+    assert min(entry[0] for entry in told[0] if entry[1] == "raised") - due_s < 1200.0
 
 
 def test_what_stood_before_a_repair_that_may_have_ended_it_waits_a_day():
