@@ -99,7 +99,7 @@ def count(days: float) -> str:
     if days < 1.0:
         return "less than a day"
     if days < 60.0:
-        return f"{days:.0f} days"
+        return "1 day" if round(days) == 1 else f"{days:.0f} days"
     return f"{days / 7.0:.0f} weeks" if days < 730.0 else f"{days / 365.25:.1f} years"
 
 
