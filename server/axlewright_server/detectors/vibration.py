@@ -6,8 +6,10 @@ to it, so a line has two baselines in a cell: for gears in which it stands apart
 first hour in each cell makes its baseline (mean and spread), which is then frozen, and is not taught while a symptom
 stands. That hour is gathered over four days at least, so that the spread has other loads, trailers, roads and weather
 in it. What the road explains is taken off the lines: the rise of rms or, if that is more, the lower-middle one of the
-lines. There is no prior of the fleet's or of a specification's: sisters' lines differ by factors (unbalance, angles,
-resonances), so an axle is silent until it has learnt its own.
+lines. There is no prior of the fleet's or of a specification's yet: an axle is silent until it has learnt its own.
+Sisters' lines differ by factors (unbalance, angles, resonances), so that a shrunken mean would show gross faults only;
+and a pool that runs would make results hang on the order in which trucks come in. It would have to be an artefact made
+from history.
 
 Run length by design: one-sided CUSUM, k = 1 and h = 8 standard deviations: Siegmund's approximation gives 4.6e7
 independent normal observations per line; 17 lines on 400 axles driving 10 h a day make 4e6 observations a day, so heavy
