@@ -22,9 +22,9 @@ A repair of the lube or a bearing leaves the axle's own balance standing: the ch
 What the shop has done wrong (too much lube, another grade, a bearing too tight) shows from the first drive, and would
 be learnt as normal otherwise. Only other gears, another carrier or another sensor are learnt anew.
 
-While something stands on an axle it is also told which of a tandem's two has left its own balance: the one whose
-averaged departure is at least twice the other's and beyond the model's own error. A difference between the two does
-not tell.
+While something stands on an axle, or the departures of a tandem's two differ by ``apart_cel``, it is also told
+which of them has left its own balance: the one whose averaged departure is at least twice the other's and beyond the
+model's own error. A difference between the two does not tell.
 """
 
 from __future__ import annotations
@@ -102,6 +102,7 @@ class LubeModel(Part):
         follow_cel: float = 0.03,
         follow_most_cel: float = 4.0,
         longest_gap_s: float = 1800.0,
+        apart_cel: float = 3.0,
     ) -> None:
         self.learning_s = learning_h * 3600.0
         self.judging_s = self.learning_s + calibrating_h * 3600.0
@@ -117,6 +118,7 @@ class LubeModel(Part):
         self.follow_cel = follow_cel
         self.follow_most_cel = follow_most_cel
         self.longest_gap_s = longest_gap_s
+        self.apart_cel = apart_cel
 
     def fresh(self, count: int) -> State:
         """Return the records of axles never heard of: the prior's parameters."""
@@ -259,7 +261,8 @@ class LubeModel(Part):
         old = state["other"][rows]
         apart = np.where(old, 1.0, 2.0) * np.abs(own)
         least_cel = np.where(old, 0.5, 1.0) * self.floor_cel
-        stands = (old | batch.suspect[rows]) & (np.abs(other) > least_cel) & (np.abs(other) > apart)
+        asked = old | batch.suspect[rows] | (np.abs(own - other) > self.apart_cel)
+        stands = asked & (np.abs(other) > least_cel) & (np.abs(other) > apart)
         state["other"][rows] = stands
         return [
             Symptom(
