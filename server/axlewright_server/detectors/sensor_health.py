@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from axlewright_models.signals import CHANNELS, HIGH, INDEX, LOW
-from axlewright_server.detectors import sensor_frame, sensor_truth, sensor_vibration
+from axlewright_server.detectors import sensor_frame, sensor_lube, sensor_truth, sensor_vibration
 from axlewright_server.detectors.base import Part, State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.table import AxleTable
@@ -36,13 +36,13 @@ REPLACED = {
     "carrier-assembly": ("lube", "vib/rms"),
 }
 FAULTS = ("sensor-range", "sensor-silent", "sensor-stuck", "sensor-erratic", "sensor-disagreement")
-# Those of sensor_truth, sensor_frame and sensor_vibration, with the channels that can show them.
+# Those of sensor_truth, sensor_lube, sensor_frame and sensor_vibration, with the channels that can show them.
 TRUTHS = {
     "sensor-bias": ("lube", "height/left", "height/right", "vib/rms"),
     "sensor-drift": ("lube", "height/left", "height/right", "vib/rms"),
     "sensor-noisy": ("lube", "height/left", "height/right", "vib/rms"),
     "sensor-loose": ("vib/rms",),
-    "sensor-swapped": ("height/left", "height/right", "vib/rms"),
+    "sensor-swapped": ("lube", "height/left", "height/right", "vib/rms"),
     "sensor-wrong-unit": ("lube", "height/left", "height/right", "vib/rms"),
 }
 _BIAS, _DRIFT, _NOISY, _LOOSE, _SWAPPED, _UNIT = range(len(TRUTHS))
@@ -72,7 +72,7 @@ class SensorHealth(Part):
     """
 
     name = "sensor-health"
-    version = 3
+    version = 4
     dtype: np.dtype[Any] = np.dtype(
         [
             ("ever", "?", (_K,)),
@@ -90,6 +90,7 @@ class SensorHealth(Part):
             ("bad", "?", (_K,)),
             *latch_fields(_K * len(ALL)),
             *sensor_truth.FIELDS,
+            *sensor_lube.FIELDS,
             *sensor_frame.FIELDS,
             *sensor_vibration.FIELDS,
         ]
@@ -125,6 +126,7 @@ class SensorHealth(Part):
         state = super().fresh(count)
         clear_latches(state)
         sensor_truth.clear(state)
+        sensor_lube.clear(state)
         sensor_frame.clear(state)
         sensor_vibration.clear(state)
         for name in ("held", "drive", "drive_low", "drive_high", "other_low", "other_high", "trusted", "trusted_s"):
@@ -140,13 +142,24 @@ class SensorHealth(Part):
         outside = self._outside(raw, speed, ambient)
         silent = self._silent(state, present, batch, speed)
         partner = batch.partners(table)
-        stuck, stuck_known = self._stuck(state, raw, present & ~outside, batch, speed, partner)
+        good = np.where(present & ~outside, raw, np.nan)
+        spoilt = (state["on"].reshape(-1, len(ALL), _K) & _SPOILS[:, None]).any(axis=1)
+        # What other sensors may be held against: those that are not known to be at fault in another way.
+        fair = np.where(spoilt, np.nan, good)
+        other = np.where(partner >= 0, fair[partner, _LUBE], np.nan)
+        jumped, stepped = sensor_lube.jumps(state, fair[:, _LUBE], other, speed, batch)
+        leapt = (partner >= 0) & jumped[partner]
+        stuck, stuck_known = self._stuck(state, raw, present & ~outside, batch, speed, np.where(leapt, np.nan, other))
         erratic, bad_now = self._erratic(state, raw[:, _LUBE], present[:, _LUBE] & ~outside[:, _LUBE], batch)
         disagree = self._disagreement(state, raw, present & ~outside, table.ride_height_mm[batch.axles])
         # Parked on a slope, or on one empty spring, a truck may lean as far as that.
         driven = present & (speed > 25.0)[:, None]
-        good = np.where(present & ~outside, raw, np.nan)
-        truths, told = self._truths(state, good, speed, ambient, batch, table, partner)
+        truths, told = self._truths(state, good, fair, speed, ambient, batch, table, partner)
+        wrong = sensor_lube.fahrenheit(state, good[:, _LUBE], other, ambient, batch)
+        taken = sensor_lube.swapped(state, fair[:, _LUBE], other, ambient, speed, batch, partner)
+        by_fault = truths.reshape(-1, len(TRUTHS), _K)
+        by_fault[:, _BIAS, _LUBE] |= stepped
+        by_fault[:, _UNIT, _LUBE], by_fault[:, _SWAPPED, _LUBE] = wrong, taken
         wanted = np.concatenate([outside, silent, stuck, erratic, disagree, truths], axis=1)
         known = np.concatenate([present, np.ones_like(present), stuck_known, present, driven, told], axis=1)
         flips = latch(state, wanted, known, batch.time_s, self.on_delay_s, self.off_delay_s)
@@ -196,6 +209,8 @@ class SensorHealth(Part):
             for field in ("on", "pending_s", "since_s"):
                 record_rows[field][:, number::_K] = fresh[field][:, number::_K]
         sensor_truth.forget(record_rows, fresh, "lube" in names, "height/left" in names)
+        if "lube" in names:
+            sensor_lube.forget(record_rows, fresh, "carrier-assembly" in touched)
         if "height/left" in names:
             sensor_frame.forget(record_rows, fresh)
         if "vib/rms" in names:
@@ -214,6 +229,7 @@ class SensorHealth(Part):
         self,
         state: State,
         raw: Floats,
+        fair: Floats,
         speed: Floats,
         ambient: Floats,
         batch: Batch,
@@ -224,17 +240,16 @@ class SensorHealth(Part):
         wanted = np.zeros((len(raw), len(TRUTHS), _K), dtype=bool)
         known = np.ones_like(wanted)
         three, sides = [_LUBE, _LEFT, _RIGHT], [_LEFT, _RIGHT]
-        lube, heights = raw[:, _LUBE], raw[:, sides]
-        spoilt = (state["on"].reshape(-1, len(ALL), _K) & _SPOILS[:, None]).any(axis=1)
+        heights = raw[:, sides]
+        other = np.where(partner >= 0, fair[partner, _LUBE], np.nan)
         wanted[:, _BIAS, _LUBE], wanted[:, _DRIFT, _LUBE] = sensor_truth.of_the_park(
-            state, lube, ambient, speed, batch, partner
+            state, fair[:, _LUBE], other, ambient, speed, batch, partner
         )
         wanted[:, _NOISY, three] = sensor_truth.noisy(state, raw[:, three], speed, batch)
-        sound = np.where(spoilt[:, sides], np.nan, heights)
         specified_mm = table.ride_height_mm[batch.axles]
-        errs = sensor_frame.judge(state, sound, specified_mm, speed, batch, partner)
+        errs = sensor_frame.judge(state, fair[:, sides], specified_mm, speed, batch, partner)
         wanted[:, _BIAS, sides], wanted[:, _DRIFT, sides] = errs == sensor_frame.BIAS, errs == sensor_frame.DRIFT
-        gain, scatter, taken = sensor_vibration.judge(state, spoilt[:, _VIBRATION], batch, partner)
+        gain, scatter, taken = sensor_vibration.judge(state, np.isnan(fair[:, _VIBRATION]), batch, partner)
         for fault, kind in (
             (_BIAS, sensor_vibration.BIAS),
             (_DRIFT, sensor_vibration.DRIFT),
@@ -251,8 +266,7 @@ class SensorHealth(Part):
         known[:, _LOOSE, _VIBRATION] = spoken
         turned = sensor_truth.swapped(state, heights, raw[:, _BELLOWS], speed, batch)
         wanted[:, _SWAPPED, _LEFT] = wanted[:, _SWAPPED, _RIGHT] = turned
-        foreign, inches = sensor_truth.wrong_unit(state, lube, heights, specified_mm, batch, partner)
-        wanted[:, _UNIT, _LUBE], wanted[:, _UNIT, sides] = foreign, inches
+        wanted[:, _UNIT, sides] = sensor_truth.inches(heights, specified_mm)
         known[:, _UNIT, three] = ~np.isnan(raw[:, three])
         return wanted.reshape(len(raw), -1), known.reshape(len(raw), -1)
 
@@ -278,7 +292,7 @@ class SensorHealth(Part):
         return np.asarray(state["ever"] & (state["silence_s"] >= self.silent_s))
 
     def _stuck(
-        self, state: State, raw: Floats, present: Flags, batch: Batch, speed: Floats, partner: NDArray[np.int64]
+        self, state: State, raw: Floats, present: Flags, batch: Batch, speed: Floats, other: Floats
     ) -> tuple[Flags, Flags]:
         dt_s = batch.dt_s
         same = np.abs(raw - state["held"]) <= self.tolerance
@@ -294,7 +308,8 @@ class SensorHealth(Part):
         state["drive"] = drive
         state["drive_low"] = np.where(fresh, drive, np.fmin(state["drive_low"], drive))
         state["drive_high"] = np.where(fresh, drive, np.fmax(state["drive_high"], drive))
-        other = np.where(partner >= 0, raw[partner, _LUBE], np.nan)
+        # A partner that leaps or is not believed proves nothing: what it told before is forgotten as well.
+        fresh |= np.isnan(other)
         state["other_low"] = np.where(fresh, other, np.fmin(state["other_low"], other))
         state["other_high"] = np.where(fresh, other, np.fmax(state["other_high"], other))
         stuck = (held_s >= self.held_s) & self.can_stick

@@ -9,11 +9,11 @@ with it by nature:
   usually is after a park is the one that lies. One observation per park, k = 1, h = 4 on at least ``PARK_FLOOR_K``:
   1.5e4 parks in control; the average must pass ``PARK_LEAST_K``. Begun more than ``DRIFT_S`` ago: drift.
 * *noise*: second differences of the lube, first differences of each height, against the axle's own first hours.
-  A hunting valve or a rough road moves both sides; noise is one side's.
+  A hunting valve or a rough road moves both sides; noise is one side's. Scatter turns back from window to window,
+  so that products of neighbouring differences are negative; heat that comes and goes in earnest keeps its direction.
 * *swapped sides*: the heavier side stands lower and has the higher bellows pressure; the correlation of lean and
   pressure difference over four hours of driving keeps its sign until somebody swaps a plug.
-* *wrong unit*: heights that are right after multiplying by 25.4, lube that is right against its partner after
-  converting from degrees Fahrenheit, through a span of temperatures, so that mere heat cannot do it.
+* *wrong unit*: heights that are right after multiplying by 25.4.
 * *loose mount*: the truck's own doubt (``vib/quality``).
 
 All numbers are own choices.
@@ -34,7 +34,7 @@ from axlewright_server.detectors.timing import Flags, Floats
 
 PARK = Chart("park", 1, slack=1.0, decision=4.0, weight=0.4, calm=3)
 PARK_S = 6.0 * 3600.0
-PARK_FLOOR_K, PARK_LEAST_K = 0.8, 3.0
+PARK_FLOOR_K, PARK_LEAST_K = 0.8, 2.0
 PARK_LEARNING = 5
 HEAT_LEFT = 0.4
 """Share of a difference in temperature that may be left after the shortest park."""
@@ -44,7 +44,6 @@ NOISE_TIMES, NOISE_LEAST = 3.5, np.array([2.5, 4.0, 4.0])
 SWAP_S = 4.0 * 3600.0
 SWAP_R = 0.25
 LOOSE_BIT = 8
-UNIT_S, UNIT_SPAN_K = 1200.0, 12.0
 
 FIELDS: list[Any] = [
     ("stood_s", "f8"),
@@ -56,6 +55,7 @@ FIELDS: list[Any] = [
     *PARK.fields(),
     ("noise_last", "f8", (2, 3)),
     ("noise", "f8", (3,)),
+    ("noise_turns", "f8"),
     ("noise_usual", "f8", (3,)),
     ("noise_count", "f8", (3,)),
     ("swap_s", "f8"),
@@ -63,12 +63,10 @@ FIELDS: list[Any] = [
     ("swap_blocks", "f8"),
     ("swap_usual", "f8"),
     ("swap_now", "f8"),
-    ("unit_s", "f8"),
-    ("unit_range", "f8", (2,)),
 ]
 
 
-LUBE_FIELDS = ("stood_s", "stop", "park_end", "park_moments", "park_away", "park_kind", "unit_s", "unit_range")
+LUBE_FIELDS = ("stood_s", "stop", "park_end", "park_moments", "park_away", "park_kind")
 HEIGHT_FIELDS = ("swap_s", "swap_sum", "swap_blocks", "swap_usual", "swap_now")
 
 
@@ -79,6 +77,8 @@ def forget(state: State, fresh: State, lube: bool, heights: bool) -> None:
         names += [field[0] for field in PARK.fields()]
     for name in names:
         state[name] = fresh[name]
+    if lube:
+        state["noise_turns"] = 0.0
     columns = np.array([lube, heights, heights])
     for name in ("noise", "noise_usual", "noise_count"):
         state[name][:, columns] = fresh[name][:, columns]
@@ -87,16 +87,24 @@ def forget(state: State, fresh: State, lube: bool, heights: bool) -> None:
 
 def clear(state: State) -> None:
     """Set fresh state to "nothing seen yet"."""
-    for name in ("stop", "park_end", "noise_last", "swap_now", "unit_range"):
+    for name in ("stop", "park_end", "noise_last", "swap_now"):
         state[name] = np.nan
     PARK.clear(state)
 
 
 def of_the_park(
-    state: State, lube: Floats, ambient: Floats, speed: Floats, batch: Batch, partner: NDArray[np.int64]
+    state: State,
+    lube: Floats,
+    other: Floats,
+    ambient: Floats,
+    speed: Floats,
+    batch: Batch,
+    partner: NDArray[np.int64],
 ) -> tuple[Flags, Flags]:
-    """Return whether the lube sensor is biased, and whether it drifts, (n,) each."""
-    other = np.where(partner >= 0, lube[partner], np.nan)
+    """Return whether the lube sensor is biased, and whether it drifts, (n,) each.
+
+    ``lube`` and the ``other`` axle's are NaN where a sensor is known to be at fault in another way: neither is judged.
+    """
     difference = lube - other
     standing = speed < 2.0
     began = standing & (state["stood_s"] <= 0.0)
@@ -114,9 +122,11 @@ def of_the_park(
     if not (level.any() or (state["park_kind"] > 0).any()):
         none = np.zeros(len(state), dtype=bool)
         return none, none
-    # Of two axles that have parted, the one that has moved further from its usual end temperature lies.
+    # Of two axles that have parted, the one that has moved further from its usual end temperature lies. Weather moves
+    # both: it must be further by half of what they have parted, and by ``PARK_LEAST_K``.
     away = np.abs(state["park_away"])
-    worse = (partner < 0) | (away >= away[partner])
+    parted = np.nan_to_num(np.abs(state["park_average"][:, 0]))
+    worse = (partner < 0) | (away - away[partner] > np.maximum(0.5 * parted, PARK_LEAST_K))
     begun_s = np.nanmin(np.where(state["park_level"][:, 0] > 0, state["park_begun_s"][:, 0], np.inf), axis=1)
     fresh = np.where(batch.time_s - begun_s > DRIFT_S, 2, 1)
     kind = np.where(level, np.where(state["park_kind"] > 0, state["park_kind"], np.where(worse, fresh, 0)), 0)
@@ -146,8 +156,12 @@ def noisy(state: State, raw: Floats, speed: Floats, batch: Batch) -> Flags:
     last, before = state["noise_last"][:, 0], state["noise_last"][:, 1]
     scatter = np.abs(raw - last)
     scatter[:, 0] = np.abs(raw[:, 0] - 2.0 * last[:, 0] + before[:, 0])
-    even = (batch.dt_s > 0.0) & (batch.dt_s <= 90.0) & (speed > 25.0)
+    even = (batch.dt_s > 0.0) & (batch.dt_s <= 150.0) & (speed > 25.0)
     seen = even[:, None] & ~np.isnan(scatter)
+    turns = np.clip((raw[:, 0] - last[:, 0]) * (before[:, 0] - last[:, 0]), -400.0, 400.0)
+    state["noise_turns"] = np.where(
+        seen[:, 0], state["noise_turns"] + 0.03 * (np.nan_to_num(turns) - state["noise_turns"]), state["noise_turns"]
+    )
     state["noise_last"] = np.stack([raw, last], axis=1)
     # Wild single values are the erratic test's; here they count for a bounded amount.
     scatter = np.minimum(scatter, 60.0)
@@ -161,6 +175,8 @@ def noisy(state: State, raw: Floats, speed: Floats, batch: Batch) -> Flags:
     usual = np.maximum(state["noise_usual"], 0.1)
     times = state["noise"] / usual
     found = (count >= NOISE_LEARNING) & (times > NOISE_TIMES) & (state["noise"] > NOISE_LEAST)
+    # White scatter of this size would have turned back by that much: its second differences are sqrt(6) as large.
+    found[:, 0] &= state["noise_turns"] > 0.5 * np.square(state["noise"][:, 0] / (0.8 * np.sqrt(6.0)))
     other = times[:, [0, 2, 1]]
     found[:, 1:] &= times[:, 1:] > 2.0 * other[:, 1:]
     return np.asarray(found)
@@ -199,18 +215,6 @@ def _judge_sides(state: State) -> None:
     state["swap_s"], state["swap_sum"] = 0.0, 0.0
 
 
-def wrong_unit(
-    state: State, lube: Floats, heights: Floats, specified_mm: Floats, batch: Batch, partner: NDArray[np.int64]
-) -> tuple[Flags, Flags]:
-    """Return whether the lube (n,) and the heights (n, 2) read in a foreign unit."""
-    inches = (heights < 30.0) & (np.abs(25.4 * heights - specified_mm[:, None]) < 60.0)
-    other = np.where(partner >= 0, lube[partner], np.nan)
-    # Of two that differ by just that the higher one is taken for the wrong one: Fahrenheit where Celsius is meant.
-    fits = np.abs(lube - (1.8 * other + 32.0)) < 6.0
-    state["unit_s"] = np.where(fits, state["unit_s"] + np.minimum(batch.dt_s, 60.0), 0.0)
-    low, high = state["unit_range"].T
-    state["unit_range"] = np.stack(
-        [np.where(fits, np.fmin(low, other), np.nan), np.where(fits, np.fmax(high, other), np.nan)], axis=1
-    )
-    low, high = state["unit_range"].T
-    return np.asarray((state["unit_s"] >= UNIT_S) & (high - low >= UNIT_SPAN_K)), np.asarray(inches)
+def inches(heights: Floats, specified_mm: Floats) -> Flags:
+    """Return which heights (n, 2) read inches where millimetres are meant."""
+    return np.asarray((heights < 30.0) & (np.abs(25.4 * heights - specified_mm[:, None]) < 60.0))

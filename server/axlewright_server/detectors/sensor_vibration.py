@@ -6,9 +6,10 @@ over a minute, are held to the axle's own first hours at like speed and torque:
 
 * *gain*: all lines, rms and velocity move together by one factor. A fault moves some lines, a smooth road only what
   is mostly road, a raised line only itself; so all but a fifth of the lines must have moved by at least half of what
-  the middle one has. CUSUM of the middle one, k = 1 and h = 8 on a standard deviation of at least ``GAIN_FLOOR``:
-  4.6e7 independent minutes in control by Siegmund's approximation; its average must pass ``GAIN_LEAST`` besides (a
-  charge or IEPE sensor keeps its sensitivity within some 5 to 10 %: common practice, no published source).
+  the middle one has. CUSUM of the middle one less the partner's, k = 1 on the axle's own spread of at least
+  ``GAIN_FLOOR``; h = 20 is beyond 1e9 independent minutes by Siegmund's approximation, and wide because roads and loads
+  last for many. The average over half an hour must pass ``GAIN_LEAST`` besides (a charge or IEPE sensor keeps its
+  sensitivity within some 5 to 10 %: common practice, no published source).
 * *wrong unit*: such a step by the factor between m/s2 and multiples of gravity, or a thousand. Any other step is a
   bias; what came over more than ``DRIFT_S`` is a drift.
 * *scatter*: the middle line's change from minute to minute, against its own first hours and against the partner, which
@@ -30,6 +31,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from axlewright_models.signals import ENVELOPE_CHANNELS, INDEX, ORDER_CHANNELS
+from axlewright_models.statistics import welford_step
 from axlewright_server.detectors.base import State
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.chart import Chart
@@ -42,8 +44,8 @@ HARDEST_N_M = 5000.0
 OBSERVATION_S = 60.0
 LEARNING, LESSONS_A_DAY = 30, 8
 LEAST_LINES = 4
-GAIN = Chart("gain", 1, slack=1.0, decision=8.0, weight=0.1, calm=15)
-GAIN_FLOOR, GAIN_LEAST = 0.15, 0.35
+GAIN = Chart("gain", 1, slack=1.0, decision=20.0, weight=0.03, calm=30)
+GAIN_LEARNING, GAIN_FLOOR, GAIN_LEAST = 120, 0.15, 0.4
 LINE_WEIGHT = np.float32(0.03)
 TOGETHER, TOGETHER_UP, APART = 0.5, 0.7, 0.25
 UNIT_LOGS = np.log([9.80665, 1000.0])
@@ -70,6 +72,7 @@ FIELDS: list[Any] = [
     ("gain_mean", "f4", (_CELLS, _K)),
     ("gain_contrast", "f4", (_K,)),
     ("gain_own", "f4", (_K,)),
+    ("gain_moments", "f8", (3,)),
     ("gain_run", "f4", (2,)),
     ("gain_kind", "i1"),
     ("gain_last", "f4", (_K,)),
@@ -99,7 +102,7 @@ def forget(state: State, fresh: State) -> None:
 
 def replaced(state: State, fresh: State) -> None:
     """Forget what was held against a sensor that was replaced; the axle that it listens to stays known."""
-    kept = {"gain_day", "gain_lessons", "gain_count", "gain_mean"}
+    kept = {"gain_moments", "gain_day", "gain_lessons", "gain_count", "gain_mean"}
     for field in FIELDS:
         if field[0] not in kept and not field[0].startswith("gain_noise_"):
             state[field[0]] = fresh[field[0]]
@@ -169,7 +172,7 @@ def _minute(state: State, means: Any, batch: Batch, partner: NDArray[np.int64]) 
         after = np.where(np.isnan(before), values, before + LINE_WEIGHT * (values - before))
         state[name] = np.where(np.isnan(values), before, after)
     _swapped(state, partner, np.asarray(~np.isnan(away).all(axis=1)))
-    _gain(state, moved, batch)
+    _gain(state, moved, batch, partner)
     _noisy(state, moved, batch, partner)
 
 
@@ -203,9 +206,20 @@ def _ranked(values: Any, share: float) -> Floats:
     return np.where(counted >= LEAST_LINES, value, _NAN).astype(np.float64)
 
 
-def _gain(state: State, moved: Any, batch: Batch) -> None:
+def _gain(state: State, moved: Any, batch: Batch, partner: NDArray[np.int64]) -> None:
     common = _middle(moved)
-    GAIN.step(state, common[:, None], GAIN_FLOOR, GAIN_LEAST, np.inf, batch.time_s)
+    # Speed within its band, road and load move both axles alike; without a partner they stay in it, so it counts half.
+    other = np.where(partner >= 0, common[partner], np.nan)
+    witnessed = ~np.isnan(other)
+    common = np.where(witnessed, common - other, common)
+    departure = np.where(witnessed, common, 0.5 * common)
+    number, usual, m2 = state["gain_moments"].T
+    learnt = number >= GAIN_LEARNING
+    lesson = np.where(learnt | batch.suspect, np.nan, departure)
+    state["gain_moments"] = np.stack(welford_step(number, usual, m2, lesson), axis=1)
+    spread = np.maximum(np.sqrt(m2 / np.maximum(number - 1.0, 1.0)), GAIN_FLOOR)
+    departure = np.where(learnt, departure, np.nan)
+    GAIN.step(state, departure[:, None], spread[:, None], GAIN_LEAST, np.inf, batch.time_s)
     begun_s = np.nanmin(np.where(state["gain_begun_s"][:, 0] > 0.0, state["gain_begun_s"][:, 0], np.inf), axis=1)
     on_the_way = np.isfinite(begun_s)
     count, mean = state["gain_run"].astype(np.float64).T
@@ -219,7 +233,9 @@ def _gain(state: State, moved: Any, batch: Batch) -> None:
     fallen = middle < 0.0
     far = np.abs(middle)
     share = np.where(fallen, _ranked(-own, 0.2), _ranked(own, 0.0)) / np.maximum(far, 1e-6)
-    together = (far > 0.5 * GAIN_LEAST) & (share > np.where(fallen, TOGETHER, TOGETHER_UP))
+    # Of two axles that have parted, the one that has moved itself.
+    itself = middle * np.sign(state["gain_average"][:, 0]) > 0.5 * np.abs(state["gain_average"][:, 0])
+    together = itself & (far > 0.5 * GAIN_LEAST) & (share > np.where(fallen, TOGETHER, TOGETHER_UP))
     unit = (np.abs(np.abs(mean)[:, None] - UNIT_LOGS) < UNIT_NEAR).any(axis=1)
     kind = np.where(batch.time_s - begun_s > DRIFT_S, DRIFT, np.where(unit, UNIT, BIAS))
     kept = state["gain_kind"]
