@@ -156,7 +156,7 @@ def noisy(state: State, raw: Floats, speed: Floats, batch: Batch) -> Flags:
     last, before = state["noise_last"][:, 0], state["noise_last"][:, 1]
     scatter = np.abs(raw - last)
     scatter[:, 0] = np.abs(raw[:, 0] - 2.0 * last[:, 0] + before[:, 0])
-    even = (batch.dt_s > 0.0) & (batch.dt_s <= 150.0) & (speed > 25.0)
+    even = (batch.dt_s > 0.0) & (batch.dt_s <= 90.0) & (speed > 25.0)
     seen = even[:, None] & ~np.isnan(scatter)
     turns = np.clip((raw[:, 0] - last[:, 0]) * (before[:, 0] - last[:, 0]), -400.0, 400.0)
     state["noise_turns"] = np.where(
