@@ -18,6 +18,7 @@ body { font-family: system-ui, sans-serif; color: #333; background: #f4f4f4 }
 body { margin: 2rem auto; max-width: 68rem; padding: 0 1rem }
 h1, h2, h3 { font-weight: 600 } h2 { margin-top: 2.5rem; border-bottom: 1px solid #b0b0b0 }
 table { border-collapse: collapse; margin: 0.8rem 0; font-size: 0.86rem }
+@media (max-width: 60rem) { table { display: block; overflow-x: auto } }
 th, td { border: 1px solid #d0d0d0; padding: 0.2rem 0.5rem }
 th { background: #e4e4e4; text-align: left } td { background: #fff } .short { color: #c62828; font-weight: 600 }
 .note { color: #666; font-size: 0.86rem; max-width: 60rem }
