@@ -154,7 +154,7 @@ class SensorHealth(Part):
         disagree = self._disagreement(state, raw, present & ~outside, table.ride_height_mm[batch.axles])
         # Parked on a slope, or on one empty spring, a truck may lean as far as that.
         driven = present & (speed > 25.0)[:, None]
-        truths, told = self._truths(state, good, fair, speed, ambient, batch, table, partner)
+        truths, told = self._truths(state, good, fair, other, speed, ambient, batch, table, partner)
         wrong = sensor_lube.fahrenheit(state, good[:, _LUBE], other, ambient, batch)
         taken = sensor_lube.swapped(state, fair[:, _LUBE], other, ambient, speed, batch, partner)
         by_fault = truths.reshape(-1, len(TRUTHS), _K)
@@ -230,6 +230,7 @@ class SensorHealth(Part):
         state: State,
         raw: Floats,
         fair: Floats,
+        other: Floats,
         speed: Floats,
         ambient: Floats,
         batch: Batch,
@@ -241,7 +242,6 @@ class SensorHealth(Part):
         known = np.ones_like(wanted)
         three, sides = [_LUBE, _LEFT, _RIGHT], [_LEFT, _RIGHT]
         heights = raw[:, sides]
-        other = np.where(partner >= 0, fair[partner, _LUBE], np.nan)
         wanted[:, _BIAS, _LUBE], wanted[:, _DRIFT, _LUBE] = sensor_truth.of_the_park(
             state, fair[:, _LUBE], other, ambient, speed, batch, partner
         )

@@ -35,7 +35,7 @@ from axlewright_models.statistics import welford_step
 from axlewright_server.detectors.base import State
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.chart import Chart
-from axlewright_server.detectors.timing import Flags, Floats, exposure, put_back, some
+from axlewright_server.detectors.timing import Flags, Floats, exposure, lesson_due, put_back, some
 
 LINES = (*(name for name in ORDER_CHANNELS if "engine" not in name), *ENVELOPE_CHANNELS, "vib/rms", "vib/velocity")
 SPEED_EDGES_KM_H = (35.0, 55.0, 70.0, 85.0, 130.0)
@@ -181,12 +181,8 @@ def _teach(state: State, lines: Any, where: tuple[Any, Any], batch: Batch) -> No
     count, mean = state["gain_count"][where], state["gain_mean"][where]
     told = (state["gain_kind"] != NOTHING) | state["gain_noisy"] | state["gain_swapped"]
     lesson = (count < LEARNING) & ~np.isnan(lines) & ~(batch.suspect | told)[:, None]
-    day = np.floor(batch.time_s / 86400.0).astype(np.int32)
-    taken = np.where(state["gain_day"][where] == day, state["gain_lessons"][where], 0)
-    due = lesson.any(axis=1) & (taken < LESSONS_A_DAY)
-    state["gain_day"][where] = np.where(due, day, state["gain_day"][where])
-    state["gain_lessons"][where] = np.where(due, taken + 1, state["gain_lessons"][where])
-    lesson &= due[:, None]
+    asked, days, lessons = lesson.any(axis=1), state["gain_day"], state["gain_lessons"]
+    lesson &= lesson_due(days, lessons, where, asked, batch.time_s, LESSONS_A_DAY)[:, None]
     if lesson.any():
         more = count + np.float32(1.0)
         state["gain_count"][where] = np.where(lesson, more, count)

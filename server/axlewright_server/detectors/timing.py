@@ -120,3 +120,29 @@ def observe(
     total[ripe] = 0.0
     state[f"{name}_s"], state[f"{name}_sum"] = total_s, total
     return ripe, means
+
+
+def lesson_due(
+    days: NDArray[Any], lessons: NDArray[Any], cell: tuple[Any, ...], wanted: Flags, time_s: Floats, a_day: int
+) -> Flags:
+    """Return which rows may learn now, (n,): a cell gets so many lessons a UTC day, so that it has several days in it.
+
+    Parameters
+    ----------
+    days, lessons : ndarray
+        Day of the latest lesson, and how many it has had, by row and cell; changed in place.
+    cell : tuple
+        Index of each row's cell in both.
+    wanted : ndarray of bool, shape (n,)
+        Rows that have something to learn.
+    time_s : ndarray, shape (n,)
+        Event time. [s]
+    a_day : int
+        Lessons that one day may give a cell.
+    """
+    day = np.floor(time_s / 86400.0).astype(np.int32)
+    taken = np.where(days[cell] == day, lessons[cell], 0)
+    due = wanted & (taken < a_day)
+    days[cell] = np.where(due, day, days[cell])
+    lessons[cell] = np.where(due, taken + 1, lessons[cell])
+    return np.asarray(due)

@@ -44,7 +44,7 @@ from axlewright_server.detectors.base import Part, State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.chart import HIGH, Chart
 from axlewright_server.detectors.table import AxleTable
-from axlewright_server.detectors.timing import Floats, exposure, put_back, some
+from axlewright_server.detectors.timing import Floats, exposure, lesson_due, put_back, some
 from axlewright_server.detectors.vibration_source import ALONE, FIRST, SOURCES, Signature, alone, attribute
 
 LINES = (*ORDER_CHANNELS, *ENVELOPE_CHANNELS, "vib/rms", "vib/kurtosis")
@@ -323,15 +323,11 @@ class Vibration(Part):
 
     def _due(self, state: State, wanted: Any, batch: Batch) -> Any:
         """Return which lines may learn now: so many lessons a day and cell, that a baseline has several days in it."""
-        day = np.floor(batch.time_s / 86400.0).astype(np.int32)
         due = np.zeros(wanted.shape, dtype=bool)
         for kind, lines in enumerate((~_ENGINE_LINES, _ENGINE_LINES)):
             cell = (np.arange(len(state)), kind, state["band"][:, kind])
-            taken = np.where(state["lesson_day"][cell] == day, state["lessons"][cell], 0)
-            some_due = wanted[:, lines].any(axis=1) & (taken < self.lessons_a_day)
-            state["lesson_day"][cell] = np.where(some_due, day, state["lesson_day"][cell])
-            state["lessons"][cell] = np.where(some_due, taken + 1, state["lessons"][cell])
-            due[:, lines] = some_due[:, None]
+            asked, days, lessons = wanted[:, lines].any(axis=1), state["lesson_day"], state["lessons"]
+            due[:, lines] = lesson_due(days, lessons, cell, asked, batch.time_s, self.lessons_a_day)[:, None]
         return due
 
     def _follow(self, state: State, ratio: Any, batch: Batch) -> list[Symptom]:

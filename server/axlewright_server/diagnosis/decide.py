@@ -22,12 +22,12 @@ from axlewright_server.advisories import (
 from axlewright_server.detectors.base import Symptom
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.diagnosis.assessment import Assessment, assess
-from axlewright_server.diagnosis.facts import Knowledge
+from axlewright_server.diagnosis.facts import UNEXPLAINED, Knowledge
 from axlewright_server.diagnosis.kinship import same_event
 from axlewright_server.diagnosis.picture import AxleView, outdated, rests_on_faulty, seen, sensors_of
 from axlewright_server.diagnosis.posterior import NONE, Finding, diagnose
 from axlewright_server.diagnosis.precursor import leak_precursor
-from axlewright_server.diagnosis.report import UNEXPLAINED, compose, symptoms_of
+from axlewright_server.diagnosis.report import compose, symptoms_of
 from axlewright_server.diagnosis.steadiness import Trail, cause_to_advise, comes_back
 
 # A caution-level finding is told once it is at least this likely that any listed fault is there; a limit always is.

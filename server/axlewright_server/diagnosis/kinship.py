@@ -8,10 +8,10 @@ from msgspec.structs import replace
 
 from axlewright_models.wire.messages import AdvisoryMessage
 from axlewright_server.advisories import Advisory
+from axlewright_server.diagnosis.facts import UNEXPLAINED
 
 # Onsets of one event on two axles lie this close: one may have had to wait for its next steady drive (own choice).
 TOGETHER_S = 3.0 * 86400.0
-_NOT_ONE_EVENT = frozenset({"unexplained"})
 
 
 def same_event(message: AdvisoryMessage, beside: Iterable[Advisory]) -> AdvisoryMessage:
@@ -26,7 +26,7 @@ def same_event(message: AdvisoryMessage, beside: Iterable[Advisory]) -> Advisory
         Open advisories of the same truck. Only axles before the message's own are looked at, so that of two the first
         axle's is always the one referred to.
     """
-    if message.cause in _NOT_ONE_EVENT:
+    if message.cause == UNEXPLAINED:
         return message
     for other in beside:
         alike = other.active and other.message.cause == message.cause and other.message.axle < message.axle

@@ -11,12 +11,11 @@ from axlewright_server.advisories import URGENCY_ORDER, advisory_id
 from axlewright_server.detectors.base import Symptom
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.diagnosis.consequence import height_consequence
-from axlewright_server.diagnosis.facts import Knowledge
+from axlewright_server.diagnosis.facts import UNEXPLAINED, Knowledge
 from axlewright_server.diagnosis.picture import Standing
 from axlewright_server.diagnosis.posterior import NONE, Finding
 from axlewright_server.diagnosis.wording import channel_title, explanation, path_title, sureness, symptom_text
 
-UNEXPLAINED = "unexplained"
 _CAUSES_SHOWN = 5
 _LEAST_SHOWN = 0.01
 _PLOT_MARGIN_S = 3600.0

@@ -11,7 +11,7 @@ import math
 import msgspec
 
 from axlewright_server.advisories import URGENCY_ORDER, Advisory
-from axlewright_server.diagnosis.facts import NONE, Knowledge
+from axlewright_server.diagnosis.facts import NONE, UNEXPLAINED, Knowledge
 from axlewright_server.diagnosis.posterior import Finding
 
 # Own choices, by how much the rival must lead and for how long. Ten to one is beyond doubt for this purpose; two to
@@ -71,7 +71,7 @@ def cause_to_advise(
 def advised_cause(knowledge: Knowledge, advisory: Advisory) -> str:
     """Return the cause that an advisory stands under, by its present name; :data:`NONE` for the unexplained."""
     cause = advisory.message.cause
-    return NONE if cause == "unexplained" else knowledge.current(cause)
+    return NONE if cause == UNEXPLAINED else knowledge.current(cause)
 
 
 def comes_back(

@@ -75,14 +75,12 @@ def _level(symptom: Symptom) -> str:
     return f"lube stands {-symptom.value:.0f} mm below the plug"
 
 
-def _drift(symptom: Symptom) -> str:
-    side = "down" if symptom.value < 0.0 else "up"
-    return f"height has moved {abs(symptom.value):.0f} mm {side} from this axle's own"
+def _moved(how: str) -> Callable[[Symptom], str]:
+    def told(symptom: Symptom) -> str:
+        side = "down" if symptom.value < 0.0 else "up"
+        return f"height has moved {abs(symptom.value):.0f} mm {side} {how}"
 
-
-def _step(symptom: Symptom) -> str:
-    side = "down" if symptom.value < 0.0 else "up"
-    return f"height moved {abs(symptom.value):.0f} mm {side} within two days of driving"
+    return told
 
 
 def _fell(symptom: Symptom) -> str:
@@ -119,8 +117,8 @@ _TEXTS: dict[str, Callable[[Symptom], str]] = {
     "hotter-than-partner": _partner,
     "forward-hotter": _partner,
     "rear-hotter": _partner,
-    "height-drift": _drift,
-    "height-step": _step,
+    "height-drift": _moved("from this axle's own"),
+    "height-step": _moved("within two days of driving"),
     "colder-than-partner": _partner,
     "partner-left-model": _plain("it is the other drive axle that has left its own expectation"),
     "lube-level-fell": _fell,

@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 
 from axlewright_server.evaluation.intervals import LEVEL, Interval
 from axlewright_server.evaluation.record import Forecast
+from axlewright_server.evaluation.survival import later_than
 from axlewright_server.prognosis.forecast import CONFIDENCE
 
 Floats = NDArray[np.float64]
@@ -94,16 +95,7 @@ def shares(values: Floats, passed: NDArray[np.bool_]) -> tuple[float, float, flo
     """
     if not len(values):
         return math.nan, math.nan, math.nan
-    # At equal values a passage counts before an end, as is usual.
-    order = np.lexsort((~passed, values))
-    left = len(values) - np.arange(len(values))
-    survival = np.cumprod(1.0 - passed[order] / left)
-
-    def later_than(value: float) -> float:
-        place = int(np.searchsorted(values[order], value, side="right"))
-        return 1.0 if place == 0 else float(survival[place - 1])
-
-    early, late = later_than(LOW), later_than(HIGH)
+    early, late = later_than(values, passed, [LOW, HIGH]).tolist()
     if float(values.max()) <= HIGH and late > 0.0:
         return 1.0 - early, math.nan, math.nan
     return 1.0 - early, early - late, late

@@ -18,6 +18,7 @@ import numpy as np
 from axlewright_server.diagnosis.facts import Knowledge
 from axlewright_server.evaluation.counting import distance_between, on_right_axle
 from axlewright_server.evaluation.record import Alert, Run, Unit
+from axlewright_server.evaluation.survival import later_than
 from axlewright_server.evaluation.table import Table
 from axlewright_server.prognosis.chances import DISTANCES_KM, chances
 
@@ -73,12 +74,8 @@ def share_failed(told: Sequence[Told], distance_km: float) -> float:
     >>> round(share_failed([Told((), 500.0, True), Told((), 900.0, False), Told((), 3000.0, True)], 1000.0), 3)
     0.333
     """
-    whole = 1.0
-    order = sorted(told, key=lambda one: (one.km, not one.failed))
-    for place, one in enumerate(order):
-        if one.failed and one.km <= distance_km:
-            whole *= 1.0 - 1.0 / (len(order) - place)
-    return 1.0 - whole
+    whole = later_than([one.km for one in told], [one.failed for one in told], [distance_km])
+    return 1.0 - float(whole[0])
 
 
 def failure_table(runs: Sequence[Run], knowledge: Knowledge) -> Table:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from statistics import median
 
+from axlewright_server.diagnosis.facts import NONE, UNEXPLAINED
 from axlewright_server.evaluation.calibration import Coverage, coverage_of
 from axlewright_server.evaluation.counting import Outcome, exposure_years, false_alerts, judge, on_right_axle
 from axlewright_server.evaluation.forecasts import decided
@@ -16,7 +17,7 @@ from axlewright_server.evaluation.record import Alert, Forecast, Run, Source, Un
 NOT_TOLD = "(no advisory)"
 BINS = 10
 ALL_QUANTITIES = "all quantities"
-NO_CAUSE = frozenset({"none-of-these", "unexplained"})
+NO_CAUSE = frozenset({NONE, UNEXPLAINED})
 DOUBTS = frozenset({"ambiguous", "lines-coincide"})
 
 

@@ -1,34 +1,15 @@
-"""Forecasts as they would have been on many days, to hold against what came."""
+"""Forecasts of one series as they would have been told on many days, to hold against a truth that is known."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from axlewright_server.kernel import Kernel
 from axlewright_server.prognosis.forecast import RULES, Rules, forecast
-from axlewright_server.prognosis.outlook import Record, outlook, series_of
 
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Made:
-    """One forecast of one axle's quantity, made at ``time_s``: Unix times; infinity where not within the horizon."""
-
-    vehicle: str
-    axle: int
-    time_s: float
-    quantity: str
-    level: float
-    limit: float
-    low_s: float
-    middle_s: float
-    high_s: float
 
 
 @dataclass(frozen=True)
@@ -45,27 +26,6 @@ class Held:
     def inside(self) -> bool:
         """Return whether the truth lies in the interval."""
         return self.early_days <= self.truth_days <= self.late_days
-
-
-def kernel_forecasts(kernel: Kernel, time_s: float) -> Iterator[Made]:
-    """Yield the forecasts that the kernel's daily summaries allow now, for every axle and quantity that has one.
-
-    For an evaluation: call it each day, and hold each against the time at which the true quantity passed the limit.
-    """
-    for row in range(len(kernel.table)):
-        spec, position = kernel.table.spec_of(row), int(kernel.table.position[row])
-        record = Record.of(kernel.daily(row))
-        if not len(record.days):
-            continue
-        for series in series_of(record, spec):
-            ahead = forecast(record.days, series.values, series.limit, series.side, ending=series.ending)
-            if ahead.status != "forecast":
-                continue
-            said = outlook(series, ahead, record)
-            times = (said.early_s, said.middle_s, said.late_s)
-            low, middle, high = (math.inf if each is None else float(each) for each in times)
-            level, limit = (math.nan if each is None else each for each in (said.level, said.limit))
-            yield Made(spec.id, position, time_s, series.quantity, level, limit, low, middle, high)
 
 
 def forecasts(
