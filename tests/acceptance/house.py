@@ -20,6 +20,7 @@ from typing import Any
 
 import psutil
 import pytest
+from ports import free_port
 
 COMMAND = [sys.executable, "-m", "axlewright_models.command_line"]
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
@@ -30,13 +31,6 @@ def need_mosquitto() -> None:
     """Skip (or fail, where services are required) when mosquitto is not installed."""
     if MOSQUITTO is None:
         (pytest.fail if SERVICES_REQUIRED else pytest.skip)("mosquitto is not installed (apt-get install mosquitto)")
-
-
-def free_port() -> int:
-    """Return a port that is free now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def wait_for(what: str, check: Callable[[], Any], timeout_s: float = 60.0, every_s: float = 0.1) -> Any:

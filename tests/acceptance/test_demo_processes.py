@@ -9,7 +9,8 @@ from pathlib import Path
 import psutil
 import pytest
 
-from house import COMMAND, Process, free_port, port_answers, wait_for
+from house import COMMAND, Process, port_answers, wait_for
+from ports import free_port
 
 pytestmark = pytest.mark.acceptance
 

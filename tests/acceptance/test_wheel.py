@@ -16,7 +16,8 @@ from typing import Any
 import psutil
 import pytest
 
-from house import SERVICES_REQUIRED, Process, free_port, wait_for
+from house import SERVICES_REQUIRED, Process, wait_for
+from ports import free_port
 
 pytestmark = pytest.mark.acceptance
 

@@ -33,9 +33,9 @@ from machine import table
 EVERY_S = 6.0 * 3600.0
 
 
-def look(kernel: Kernel, stood: Counter[str], looked: Counter[str]) -> None:
+def look(kernel: Kernel, time_s: float, stood: Counter[str], looked: Counter[str]) -> None:
     """Count what stands, and what could be seen, on every axle now."""
-    views = [kernel._view(row) for row in range(len(kernel.table))]
+    views = [kernel._view(row, time_s) for row in range(len(kernel.table))]
     for row, view in enumerate(views):
         partner = int(kernel.table.partner[row])
         found = seen(kernel.knowledge, view, views[partner] if partner >= 0 else None)
@@ -63,7 +63,7 @@ def measure(seed: int, days: float, trucks: int, stood: Counter[str], looked: Co
                 kernel.step(batch)
                 if float(batch.time_s.max()) >= due_s:
                     due_s += EVERY_S
-                    look(kernel, stood, looked)
+                    look(kernel, float(batch.time_s.max()), stood, looked)
 
 
 def run(seeds: Sequence[int], days: float, trucks: int) -> str:

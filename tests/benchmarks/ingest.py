@@ -37,8 +37,9 @@ from axlewright_models.spec import load_fleet
 from axlewright_models.wire.frames import Decoder, Frame, Window, encode_frame
 from axlewright_models.wire.topics import Topic, TopicKind
 
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
 from machine import table
+from ports import free_port
 from publisher import publish_all
 
 from axlewright_server.kernel import Kernel, rows_of
@@ -64,13 +65,6 @@ _CHANNELS = {
     "vib/order/mesh-1": 0.8,
 }
 _VEHICLE = {"speed": 85.0, "shaft-speed": 1500.0, "torque": 600.0, "ambient": 12.0}
-
-
-def free_port() -> int:
-    """Return a port that is free now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def fleet_file(folder: Path, trucks: int) -> Path:

@@ -18,6 +18,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from iotcore import Broker
 from paho.mqtt.enums import CallbackAPIVersion
+from ports import free_port
 
 from axlewright_models.wire.frames import Frame, decode_frame
 from axlewright_models.wire.messages import Ack, Command, Status, decode_message, encode_message
@@ -25,12 +26,6 @@ from axlewright_models.wire.topics import Topic, TopicKind, subscription
 
 SERVICES_REQUIRED = os.environ.get("AXLEWRIGHT_REQUIRE_SERVICES") == "1"
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def wait_for(what: str, check: Callable[[], Any], timeout_s: float = 20.0) -> Any:

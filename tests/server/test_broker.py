@@ -14,16 +14,11 @@ from pathlib import Path
 
 import psutil
 import pytest
+from ports import free_port
 
 from axlewright_server import broker as module
 from axlewright_server.broker import HOST, EmbeddedBroker, check_port_free, round_trip
 from axlewright_server.errors import PortBusyError
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind((HOST, 0))
-        return int(probe.getsockname()[1])
 
 
 def until(check: Callable[[], bool], timeout_s: float = 15.0) -> None:

@@ -176,6 +176,17 @@ def test_a_simulator_that_fails_is_told_in_its_own_words(tmp_path):
         run_part(part, tmp_path, Extras())
 
 
+def test_what_is_wrong_with_one_part_is_told_while_another_would_run_on(tmp_path):
+    years = ("--healthy", "3", "--days", "3650", "--begin", "2025-01-01", "--seeds", "2001", "--window", "60")
+    parts = [
+        Part("long", "as-designed", "healthy", 2001, years, 3.0 * 3650.0, 3650.0 * 86400.0),
+        Part("wrong", "as-designed", "scenarios", 2001, ("--scenarios", "no-such"), 1.0),
+    ]
+    with pytest.raises(EvaluationError, match="there is no scenario 'no-such' in the library"):
+        run_parts(parts, tmp_path, Extras(), workers=2, resume=False, quiet=True)
+    assert not (tmp_path / "long.json").exists()
+
+
 def test_a_finished_part_is_taken_up_only_if_it_was_asked_for_alike(inside):
     run, folder = inside
     assert stored(PART, folder) == run

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -12,6 +11,7 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
+from ports import free_port
 
 from axlewright_models.wire.frames import Frame, Window, encode_frame
 from axlewright_server.buffered_client import BufferedClient, BufferedSocket
@@ -77,12 +77,6 @@ def test_messages_that_come_together_are_taken_together() -> None:
     timer.start()
     assert len(inbox.take(10, wait_s=1.0, gather_s=0.3)) == 2
     timer.join()
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def until(check: Callable[[], bool], timeout_s: float = 10.0) -> None:

@@ -14,6 +14,7 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
+from ports import free_port
 
 from axlewright_models.spec import FleetSpec, parse_fleet
 from axlewright_server.mosquitto import OFFICE, Options, access_rules, configuration, next_steps, write_files
@@ -74,19 +75,13 @@ def test_no_rule_lets_a_truck_touch_another(fleet: FleetSpec) -> None:
             assert line.split()[-1].startswith(f"axlewright/1/yard/{user}/")
 
 
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 @pytest.fixture
 def broker(tmp_path: Path, fleet: FleetSpec) -> Iterator[int]:
     if MOSQUITTO is None or PASSWD is None:
         (pytest.fail if os.environ.get("AXLEWRIGHT_REQUIRE_SERVICES") == "1" else pytest.skip)(
             "mosquitto is not installed (apt-get install mosquitto)"
         )
-    port = _free_port()
+    port = free_port()
     path, _ = write_files(fleet, Options(str(tmp_path), port, tls=False), tmp_path)
     text = path.read_text().replace("persistence true", "persistence false")  # no rights in /var/lib here
     path.write_text(text.replace("per_listener_settings", "user root\nper_listener_settings"))

@@ -10,6 +10,7 @@ import time
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from multiprocessing.queues import SimpleQueue
+from multiprocessing.synchronize import Event
 from pathlib import Path
 
 import msgspec
@@ -26,6 +27,7 @@ from axlewright_server.evaluation.together import companies
 # What a part has done so far, as a share of its time span; None ends the listener.
 Report = tuple[str, float] | None
 _reports: SimpleQueue[Report] | None = None
+_failed: Event | None = None  # set once any part has failed
 
 
 def default_workers() -> int:
@@ -103,7 +105,8 @@ def _run(
     listener = threading.Thread(target=_listen, args=(reports, shares), daemon=True)
     listener.start()
     together = companies(parts)
-    pool = ProcessPoolExecutor(min(workers, len(together)), context, _begin, (reports,))
+    failed = context.Event()
+    pool = ProcessPoolExecutor(min(workers, len(together)), context, _begin, (reports, failed))
     try:
         futures = [pool.submit(_some, company, folder, _wanted(company, extras, variant)) for company in together]
         found = {}
@@ -112,6 +115,10 @@ def _run(
                 found[run.key] = run
                 reports.put((run.key, 1.0))
         return found
+    except BaseException:
+        # What is wrong with one part is told at once, not when the others have run for an hour.
+        failed.set()
+        raise
     finally:
         pool.shutdown(cancel_futures=True)
         reports.put(None)
@@ -123,9 +130,9 @@ def _listen(reports: SimpleQueue[Report], shares: _Shares) -> None:
         shares.take(*report)
 
 
-def _begin(reports: SimpleQueue[Report]) -> None:
-    global _reports
-    _reports = reports
+def _begin(reports: SimpleQueue[Report], failed: Event) -> None:
+    global _reports, _failed
+    _reports, _failed = reports, failed
 
 
 def _wanted(company: Sequence[Part], extras: Extras, variant: str) -> Extras:
@@ -143,7 +150,7 @@ def _some(parts: Sequence[Part], folder: Path, extras: Extras) -> tuple[Run, ...
 
     def progress(reached_s: float) -> None:
         nonlocal told_s, first_s
-        if os.getppid() != parent:
+        if os.getppid() != parent or (_failed is not None and _failed.is_set()):
             raise EvaluationError("the evaluation was ended from outside")  # else this process would outlive it
         first_s = reached_s if first_s is None else first_s
         if _reports is not None and time.monotonic() - told_s > 0.5:
