@@ -36,6 +36,9 @@ def _fleet(parser: argparse.ArgumentParser) -> None:
 def _serve_arguments(parser: argparse.ArgumentParser) -> None:
     _common(parser)
     _fleet(parser)
+    parser.add_argument(
+        "--fleet-prior", metavar="FILE", help="what sister axles read, for axles that are still learning"
+    )
     parser.add_argument("--page-host", metavar="HOST", help="where the page listens (default: 127.0.0.1)")
     parser.add_argument("--page-port", metavar="PORT", type=int, help="port of the page (default: 8642)")
     parser.add_argument("--broker-port", metavar="PORT", type=int, help="port of the embedded broker (default: 18642)")
@@ -56,6 +59,7 @@ def _serve(options: argparse.Namespace) -> int:
         options.settings,
         fleet=options.fleet,
         data=options.data,
+        fleet_prior=options.fleet_prior,
         page_host=options.page_host,
         page_port=options.page_port,
         broker_embedded_port=options.broker_port,
@@ -102,6 +106,9 @@ def _load_history_arguments(parser: argparse.ArgumentParser) -> None:
     _common(parser)
     _fleet(parser)
     parser.add_argument("files", metavar="FILE", nargs="+", help="replay tables (.parquet or .csv)")
+    parser.add_argument(
+        "--fleet-prior", metavar="FILE", help="what sister axles read, for axles that are still learning"
+    )
     parser.add_argument("--quiet", action="store_true", help="no progress bar")
 
 
@@ -109,8 +116,26 @@ def _load_history(options: argparse.Namespace) -> int:
     from axlewright_server.history import load_files
     from axlewright_server.settings import load_settings
 
-    settings = load_settings(options.settings, fleet=options.fleet, data=options.data)
+    settings = load_settings(options.settings, fleet=options.fleet, data=options.data, fleet_prior=options.fleet_prior)
     print(load_files(settings, options.files, quiet=options.quiet).text)
+    return 0
+
+
+def _fleet_prior_arguments(parser: argparse.ArgumentParser) -> None:
+    _common(parser)
+    _fleet(parser)
+    parser.add_argument("--into", metavar="FILE", default="fleet-prior.json", help="default: fleet-prior.json")
+
+
+def _fleet_prior(options: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from axlewright_server.fleet_prior import make_prior
+    from axlewright_server.settings import load_settings
+
+    settings = load_settings(options.settings, fleet=options.fleet, data=options.data)
+    print(make_prior(settings, Path(options.into)).text)
+    print(f"written: {options.into}")
     return 0
 
 
@@ -188,6 +213,20 @@ LOAD_HISTORY = Command(
     (
         "axlewright load-history --fleet fleet.toml --data axlewright-data weeks.parquet",
         "axlewright load-history --settings office.toml monday.csv tuesday.csv",
+    ),
+)
+FLEET_PRIOR = Command(
+    "fleet-prior",
+    "write what the fleet's own axles read, for axles that are still learning",
+    "Write, from what the detectors have learnt in a data folder, how strongly each vibration line shakes on sister\n"
+    "axles (one vehicle type, position and ratio; at least five) and how far sisters differ. Given to the office\n"
+    "(serve --fleet-prior FILE), a new axle is held to its sisters until it has learnt its own normal. No office may\n"
+    "be running on the same data folder meanwhile.",
+    _fleet_prior_arguments,
+    _plainly(_fleet_prior),
+    (
+        "axlewright fleet-prior --fleet fleet.toml --data axlewright-data --into fleet-prior.json",
+        "axlewright serve --fleet fleet.toml --fleet-prior fleet-prior.json",
     ),
 )
 ADD_USER = Command(

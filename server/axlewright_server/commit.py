@@ -12,6 +12,7 @@ from axlewright_models.signals import CHANNELS, NAMES
 from axlewright_models.spec import FleetSpec
 from axlewright_models.wire.frames import Decoded
 from axlewright_models.wire.messages import AdvisoryMessage
+from axlewright_server.detectors.sisters import FleetPrior
 from axlewright_server.diagnosis.knowledge import Knowledge, load_knowledge
 from axlewright_server.kernel import Kernel, Rows, StepResult
 from axlewright_server.store import Store, advisories, bursts, records, rows, shop
@@ -53,20 +54,23 @@ class Bundle:
 class Committer:
     """The kernel and the store, kept in step: what the store has committed is what the kernel remembers."""
 
-    def __init__(self, spec: FleetSpec, store: Store, knowledge: Knowledge | None = None) -> None:
+    def __init__(
+        self, spec: FleetSpec, store: Store, knowledge: Knowledge | None = None, prior: FleetPrior | None = None
+    ) -> None:
         self.spec = spec
         self._knowledge = load_knowledge() if knowledge is None else knowledge
+        self._prior = prior
         self.store = store
         self._numbers: dict[str, int] = {}
         self._axle_ids: NDArray[np.int64] = np.empty(0, np.int64)
         self._axle_rows: NDArray[np.int64] = np.empty(0, np.int64)
-        self.kernel = Kernel(spec, knowledge=self._knowledge)
+        self.kernel = Kernel(spec, knowledge=self._knowledge, prior=self._prior)
         self.restore()
 
     def restore(self) -> None:
         """Make the kernel remember exactly what is committed: at the start, and after a failure."""
         self.store.reload()
-        self.kernel = Kernel(self.spec, knowledge=self._knowledge)
+        self.kernel = Kernel(self.spec, knowledge=self._knowledge, prior=self._prior)
         table = self.kernel.table
         self._numbers = {vehicle: number for number, vehicle in enumerate(table.vehicles)}
         self._axle_ids = np.full((len(table.vehicles), _POSITIONS), -1, np.int64)

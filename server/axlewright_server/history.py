@@ -16,6 +16,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from axlewright_models.signals import CHANNELS, INDEX, NAMES
 from axlewright_models.spec import load_fleet
 from axlewright_server.commit import Committer
+from axlewright_server.detectors.suite import read_prior
 from axlewright_server.diagnosis.knowledge import load_knowledge
 from axlewright_server.errors import HistoryError, SettingsError
 from axlewright_server.kernel import Rows
@@ -71,11 +72,13 @@ def load_files(settings: Settings, files: Sequence[str | Path], quiet: bool = Fa
     if not settings.fleet:
         raise SettingsError("no fleet file is given; add --fleet FILE")
     fleet = load_fleet(settings.fleet)
+    knowledge = load_knowledge(settings.knowledge or None)
+    prior = read_prior(settings.fleet_prior) if settings.fleet_prior else None
     tables = [read_table(Path(file)) for file in files]
     tables.sort(key=_first_ms)
     store = Store(settings.data)
     try:
-        loader = Loader(Committer(fleet, store, load_knowledge(settings.knowledge or None)))
+        loader = Loader(Committer(fleet, store, knowledge, prior))
         total = sum(table.num_rows for table in tables)
         with _progress(quiet) as progress:
             task = progress.add_task("loading history", total=total)

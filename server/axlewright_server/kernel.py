@@ -21,6 +21,7 @@ from axlewright_server.detectors.daily import Daily
 from axlewright_server.detectors.lube_model import LubeModel
 from axlewright_server.detectors.ride_height import RideHeight
 from axlewright_server.detectors.sensor_health import SensorHealth
+from axlewright_server.detectors.sisters import FleetPrior
 from axlewright_server.detectors.suite import default_detectors
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.detectors.timing import put_back
@@ -82,14 +83,18 @@ class Kernel:
     """
 
     def __init__(
-        self, spec: FleetSpec, detectors: Sequence[Detector] | None = None, knowledge: Knowledge | None = None
+        self,
+        spec: FleetSpec,
+        detectors: Sequence[Detector] | None = None,
+        knowledge: Knowledge | None = None,
+        prior: FleetPrior | None = None,
     ) -> None:
         self.spec = spec
         self.table = AxleTable.of(spec)
         self.knowledge = load_knowledge() if knowledge is None else knowledge
         self._health = SensorHealth()
         self._daily = Daily()
-        chosen = default_detectors() if detectors is None else detectors
+        chosen = default_detectors(prior) if detectors is None else detectors
         self._detectors: tuple[Detector, ...] = (self._health, *chosen, self._daily)
         self._states: list[State] = [detector.start(self.table) for detector in self._detectors]
         self._last_s: NDArray[np.float64] = np.full(len(self.table), -np.inf)

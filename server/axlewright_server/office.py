@@ -32,6 +32,7 @@ from axlewright_server.advisories import (
     unsuppress,
 )
 from axlewright_server.broker import EmbeddedBroker
+from axlewright_server.detectors.suite import read_prior
 from axlewright_server.diagnosis.casebook import Found
 from axlewright_server.diagnosis.knowledge import load_knowledge
 from axlewright_server.errors import BrokerError, SettingsError
@@ -73,6 +74,7 @@ class Office:
         self.clock = clock
         self.spec: FleetSpec = load_fleet(settings.fleet)
         self.knowledge = load_knowledge(settings.knowledge or None)
+        self.prior = read_prior(settings.fleet_prior) if settings.fleet_prior else None
         # Before anything is made: where no data file is yet, nobody has an account. If there is one, `start` looks.
         check_exposure(settings, (Path(settings.data) / FILE_NAME).exists())
         self.store = Store(settings.data)
@@ -100,6 +102,7 @@ class Office:
             Upkeep(self.store, rule),
             self.clock,
             self.knowledge,
+            self.prior,
         )
         self._stopped = False
 

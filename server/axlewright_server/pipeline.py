@@ -18,6 +18,7 @@ from axlewright_models.shop.service import ServiceEvent
 from axlewright_models.spec import FleetSpec
 from axlewright_models.wire.messages import AdvisoryMessage
 from axlewright_server.commit import Bundle, Committer, Gathered
+from axlewright_server.detectors.sisters import FleetPrior
 from axlewright_server.diagnosis.casebook import Found
 from axlewright_server.diagnosis.knowledge import Knowledge
 from axlewright_server.figures import Counters, Delays, IngestFigures
@@ -101,12 +102,13 @@ class Pipeline:
         upkeep: Upkeep | None = None,
         clock: Callable[[], float] = time.time,
         knowledge: Knowledge | None = None,
+        prior: FleetPrior | None = None,
     ) -> None:
         self._settings = settings or IngestSettings()
         self._spec, self._store, self._inbox, self._hub = spec, store, inbox, hub
         self._publisher = publisher
         self._clock = clock
-        self._committer = Committer(spec, store, knowledge)
+        self._committer = Committer(spec, store, knowledge, prior)
         self._intake = Intake(spec.fleet, spec.vehicles)
         self._sequencer: Sequencer[Item] = Sequencer(self._settings.hold_s, self._settings.hold_frames)
         self._upkeep = upkeep or Upkeep(store)

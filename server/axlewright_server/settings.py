@@ -112,12 +112,14 @@ class RetentionSettings(_Part, frozen=True, kw_only=True):
 class Settings(_Part, frozen=True, kw_only=True):
     """Everything.
 
-    ``fleet``: the fleet file; ``data``: the folder of the store; ``knowledge``: causes and evidence, "" = the packaged.
+    ``fleet``: the fleet file; ``data``: the folder of the store; ``knowledge``: causes and evidence, "" = the packaged;
+    ``fleet_prior``: what sister axles read (``axlewright fleet-prior``), "" = none.
     """
 
     fleet: str = ""
     data: str = "axlewright-data"
     knowledge: str = ""
+    fleet_prior: str = ""
     page: PageSettings = PageSettings()
     broker: BrokerSettings = BrokerSettings()
     ingest: IngestSettings = IngestSettings()
@@ -160,6 +162,7 @@ _PATHS = (
     ("fleet",),
     ("data",),
     ("knowledge",),
+    ("fleet_prior",),
     *(("broker", key) for key in ("password_file", "ca_file", "certificate_file", "key_file")),
 )
 

@@ -266,7 +266,7 @@ def test_without_a_described_driveline_the_consequence_is_left_out():
         (symptom("lube-below-model", "lube", -9.0), "lube 9 K below what load, speed and weather explain"),
         (
             symptom("order-high", "vib/order/wheel-1", 2.34),
-            "Wheel, order 1: 2.3 times its own baseline at this speed (limit 5.0)",
+            "Wheel, order 1: 2.3 times what is usual for it at this speed (limit 5.0)",
         ),
         (symptom("sensor-silent", "lube"), "Axle lube temperature: is silent while other sensors of the truck speak"),
     ],

@@ -6,10 +6,9 @@ to it, so a line has two baselines in a cell: for gears in which it stands apart
 first hour in each cell makes its baseline (mean and spread), which is then frozen, and is not taught while a symptom
 stands. That hour is gathered over four days at least, so that the spread has other loads, trailers, roads and weather
 in it. What the road explains is taken off the lines: the rise of rms or, if that is more, the lower-middle one of the
-lines. There is no prior of the fleet's or of a specification's yet: an axle is silent until it has learnt its own.
-Sisters' lines differ by factors (unbalance, angles, resonances), so that a shrunken mean would show gross faults only;
-and a pool that runs would make results hang on the order in which trucks come in. It would have to be an artefact made
-from history.
+lines. Until a cell is learnt, an axle is silent there, or is held to its sisters where a fleet prior is given
+(:mod:`~axlewright_server.detectors.sisters`): these differ by factors (unbalance, angles, resonances), so that a rise
+must pass the room between them besides, and only gross faults show.
 
 Run length by design: one-sided CUSUM, k = 1 and h = 8 standard deviations: Siegmund's approximation gives 4.6e7
 independent normal observations per line; 17 lines on 400 axles driving 10 h a day make 4e6 observations a day, so heavy
@@ -43,6 +42,7 @@ from axlewright_models.statistics import welford_step
 from axlewright_server.detectors.base import Part, State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.chart import HIGH, Chart
+from axlewright_server.detectors.sisters import FleetPrior, Sisters
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.detectors.timing import Floats, exposure, lesson_due, put_back, some
 from axlewright_server.detectors.vibration_source import ALONE, FIRST, SOURCES, Signature, alone, attribute
@@ -94,12 +94,13 @@ class Vibration(Part):
     ``trend_minutes``, ``trend_learning``, ``trend_floor``, ``trend_least``: one observation of the trend, how many
     make its baseline, least standard deviation believed, least averaged rise (0.26 is 30 %), which sums are never
     held to. ``kurtosis_floor``: least standard deviation of kurtosis's two-hour means that is believed.
+    ``prior``: what sister axles read, for cells that are not learnt yet.
     ``source_every``: observations after which the source is looked at again while a line is raised; ``votes``: how
     many such looks are averaged. All are own choices.
     """
 
     name = "vibration"
-    version = 6
+    version = 7
     dtype: np.dtype[Any] = np.dtype(
         [
             ("window_s", "f4"),
@@ -113,6 +114,7 @@ class Vibration(Part):
             ("high", "f4", (_K,)),
             ("average", "f4", (_K,)),
             ("slow", "f4", (_K,)),
+            ("room", "f4", (_K,)),
             ("begun_s", "f8", (_K,)),
             ("calm", "i4", (_K,)),
             ("quiet", "i4", (_K,)),
@@ -153,6 +155,7 @@ class Vibration(Part):
         kurtosis_floor: float = 0.04,
         source_every: int = 15,
         votes: int = 16,
+        prior: FleetPrior | None = None,
     ) -> None:
         self.observation_s = observation_s
         self.learning = learning
@@ -173,6 +176,8 @@ class Vibration(Part):
         self.trend_least = np.where(np.arange(_K) < _ORDER_LINES, trend_least, np.inf)
         self.source_every = source_every
         self.votes = votes
+        self.prior = prior
+        self._sisters: tuple[AxleTable, Sisters] | None = None
 
     def fresh(self, count: int) -> State:
         """Return the records of axles never heard of."""
@@ -229,7 +234,7 @@ class Vibration(Part):
         fresh = self.fresh(len(record_rows))
         for field in ("count", "mean", "m2"):
             record_rows[field][:, :, lines] = 0.0
-        for field in ("high", "average", "slow", "begun_s", "calm", "quiet", "level"):
+        for field in ("high", "average", "slow", "room", "begun_s", "calm", "quiet", "level"):
             record_rows[field][:, lines] = fresh[field][:, lines]
         for field in ("count", "total", "sums", "average", "begun_s", "calm", "level"):
             record_rows[f"trend_{field}"][:, lines] = fresh[f"trend_{field}"][:, lines]
@@ -276,27 +281,35 @@ class Vibration(Part):
     def _judge(self, state: State, gathered: Any, batch: Batch, table: AxleTable) -> list[Symptom]:
         means, drive = gathered[:, :_K].copy(), gathered[:, _K:]
         lone = self._lone_lines(means, drive, batch, table)
-        ratio, spread = self._against_usual(state, means, lone, batch)
+        ratio, spread, room = self._against_usual(state, means, lone, batch, table)
         seen = ~np.isnan(ratio)
-        z = np.clip(ratio / spread, np.float32(-4.0), np.float32(4.0))
+        z = np.clip((ratio - room) / spread, np.float32(-4.0), np.float32(4.0))
         high = np.where(seen, np.maximum(state["high"] + z - self.slack, np.float32(0.0)), state["high"])
         average = np.where(seen, state["average"] + self.weight * (ratio - state["average"]), state["average"])
         slow = state["slow"]
         state["slow"] = np.where(seen, slow + self.slow_weight * (np.clip(ratio, -1.5, 1.5) - slow), slow)
+        state["room"] = np.where(seen, state["room"] + self.weight * (room - state["room"]), state["room"])
         limit = np.log(table.limit("order_ratio_limit")[batch.axles]).astype(np.float32)[:, None]
-        calm = np.where(seen, np.where(average < 0.25 * limit, state["calm"] + 1, 0), state["calm"])
+        low = 0.25 * limit + state["room"]
+        calm = np.where(seen, np.where(average < low, state["calm"] + 1, 0), state["calm"])
         high = np.where(calm >= self.calm, np.float32(0.0), np.minimum(high, 4.0 * self.decision))
-        quiet = np.where(state["slow"] < 0.25 * limit, state["quiet"] + seen, 0)
+        quiet = np.where(state["slow"] < low, state["quiet"] + seen, 0)
         state["high"], state["average"], state["calm"], state["quiet"] = high, average, calm, quiet
         now = batch.time_s[:, None]
         begun = np.where(np.isnan(state["begun_s"]), now, state["begun_s"])
         state["begun_s"] = np.where((high > 0.0) | (state["level"] > 0), begun, np.nan)
         symptoms = self._symptoms(state, limit, batch)
-        symptoms += self._follow(state, ratio, batch)
+        # The slow trend has a baseline of its own, of two-hour means: sisters say nothing of that.
+        symptoms += self._follow(state, np.where(room > 0.0, np.float32(np.nan), ratio), batch)
         return symptoms + self._attribute(state, ratio, drive, lone, batch)
 
-    def _against_usual(self, state: State, means: Any, lone: Any, batch: Batch) -> tuple[Any, Any]:
-        """Return each line's log-ratio to its cell's baseline, NaN while that is learnt, and its spread."""
+    def _against_usual(
+        self, state: State, means: Any, lone: Any, batch: Batch, table: AxleTable
+    ) -> tuple[Any, Any, Any]:
+        """Return each line's log-ratio to its cell's baseline, its spread, and the room that sisters leave it.
+
+        While a baseline is learnt the ratio is to what sisters let expect, NaN without any; learnt ones have no room.
+        """
         pick, band = np.arange(len(state)), state["band"][:, _ENGINE_LINES.astype(np.int64)]
         shared = np.zeros(means.shape, dtype=bool)
         shared[:, :_ORDERS] = ~lone
@@ -317,9 +330,21 @@ class Vibration(Part):
                 own[other] = np.where(more, borrowed, own[other])
             learnt = count >= self.learning
         spread = np.maximum(np.sqrt(m2 / np.maximum(count - 1.0, np.float32(1.0))), self.floor)
-        ratio = np.where(learnt, means - mean, np.float32(np.nan))
+        ratio, room = np.where(learnt, means - mean, np.float32(np.nan)), np.zeros_like(mean)
+        if self.prior is not None and not learnt.all():
+            usual, left, within = self._of_sisters(table).judge(batch.axles, where[1], where[2])
+            held = ~learnt & ~np.isnan(usual)
+            ratio, room = np.where(held, means - usual, ratio), np.where(held, left, room)
+            spread = np.where(held, np.maximum(within, self.floor), spread)
         ratio[:, :_ORDER_LINES] -= _road(ratio)[:, None]
-        return ratio, spread
+        return ratio, spread, room
+
+    def _of_sisters(self, table: AxleTable) -> Sisters:
+        """Return the prior laid out for a table."""
+        assert self.prior is not None
+        if self._sisters is None or self._sisters[0] is not table:
+            self._sisters = table, Sisters(self.prior, table, LINES, _CELLS)
+        return self._sisters[1]
 
     def _due(self, state: State, wanted: Any, batch: Batch) -> Any:
         """Return which lines may learn now: so many lessons a day and cell, that a baseline has several days in it."""
@@ -467,7 +492,7 @@ class Vibration(Part):
         rise = np.where(followed, state["trend_average"], state["slow"])
         # A line that is not measured, or not learnt yet, has not risen nor stayed.
         rise = np.where(followed | (state["slow"] != 0.0), rise, np.nan)
-        beside = rise > 2.0 * np.where(followed, spread, 2.0 * floor)
+        beside = rise > np.where(followed, 2.0 * spread, 4.0 * floor + state["room"])
         # The road's kurtosis is not known before its own scatter is.
         beside[:, _ORDER_LINES:] &= followed[:, _ORDER_LINES:]
         return Signature(
@@ -491,13 +516,15 @@ class Vibration(Part):
         old = state["level"].copy()
         high, average = state["high"], state["average"]
         # A small rise must last an hour of driving, a large one ten minutes.
-        lasting = np.where(state["slow"] > self.share * limit, self.share, np.float32(2.0) * self.share) * limit
+        room = state["room"]
+        least = self.share * limit
+        lasting = np.where(state["slow"] > least + room, least, np.float32(2.0) * least) + room
         begins = (high > self.decision) & (average > lasting)
         # What was quiet before it began counts for nothing after.
         state["quiet"] = np.where(begins, 0, state["quiet"])
         level = np.where(begins | ((old > 0) & (state["quiet"] < self.quiet)), 1, 0)
         # What was twice as high stays at level 2 until its hour's average has been quiet for an eighth of that day.
-        beyond = (average > 2.0 * self.share * limit) | ((old == 2) & (state["quiet"] < self.quiet // 8))
+        beyond = (average > 2.0 * least + room) | ((old == 2) & (state["quiet"] < self.quiet // 8))
         level = np.where((level > 0) & beyond, 2, level).astype(np.int8)
         state["level"] = level
         changed = level != old
@@ -511,7 +538,7 @@ class Vibration(Part):
     def _symptom(self, state: State, batch: Batch, row: int, line: int, limit: Floats) -> Symptom:
         level, now = int(state["level"][row, line]), float(batch.time_s[row])
         begun = float(state["begun_s"][row, line])
-        threshold = limit[row, 0] * self.share[line] * (2.0 if level == 2 else 1.0)
+        threshold = limit[row, 0] * self.share[line] * (2.0 if level == 2 else 1.0) + state["room"][row, line]
         return Symptom(
             axle=int(batch.axles[row]),
             time_s=now,

@@ -93,7 +93,7 @@ def _plain(text: str) -> Callable[[Symptom], str]:
 
 def _ratio_text(symptom: Symptom) -> str:
     title = channel_title(symptom.channel)
-    return f"{title}: {symptom.value:.1f} times its own baseline at this speed (limit {symptom.limit:.1f})"
+    return f"{title}: {symptom.value:.1f} times what is usual for it at this speed (limit {symptom.limit:.1f})"
 
 
 def _rising(symptom: Symptom) -> str:
