@@ -219,7 +219,7 @@ FLEET_PRIOR = Command(
     "fleet-prior",
     "write what the fleet's own axles read, for axles that are still learning",
     "Write, from what the detectors have learnt in a data folder, how strongly each vibration line shakes on sister\n"
-    "axles (one vehicle type, position and ratio; at least five) and how far sisters differ. Given to the office\n"
+    "axles (one vehicle type and position; at least five) and how far sisters differ. Given to the office\n"
     "(serve --fleet-prior FILE), a new axle is held to its sisters until it has learnt its own normal. No office may\n"
     "be running on the same data folder meanwhile.",
     _fleet_prior_arguments,

@@ -34,7 +34,7 @@ class Learnt:
         """Return the report."""
         lines = []
         for group in self.prior.groups:
-            about = f"{group.type}, axle {group.position}, ratio {group.ratio:g}: {group.axles} axles"
+            about = f"{group.type}, axle {group.position}: {group.axles} axles"
             few = f"; too few have learnt a cell, at least {LEAST_SISTERS} are needed"
             lines.append(f"{about}, {len(group.lines)} lines" if group.lines else about + few)
         lines += [f"left out, {why}: {count} axles" for why, count in sorted(self.left_out.items())]

@@ -99,7 +99,7 @@ def test_where_too_few_have_learnt_nothing_is_expected(learnt, prior):
     few = learn_prior(learnt.table, learnt._states[1], np.arange(2 * (LEAST_SISTERS - 1)))
     assert not any(group.lines for group in few.groups)
     assert not newcomer(few, driveshaft_1=2.4)
-    other = [msgspec.structs.replace(group, ratio=group.ratio + 0.1) for group in prior.groups]
+    other = [msgspec.structs.replace(group, position=group.position + 2) for group in prior.groups]
     assert not newcomer(msgspec.structs.replace(prior, groups=other), driveshaft_1=2.4)
 
 
@@ -204,7 +204,7 @@ def test_the_command_learns_from_an_office_s_folder(learnt, prior, tmp_path, cap
         write_states(store, [(axle, 0, blob) for axle, blob in zip(axles, blobs, strict=True)])
     store.close()
     assert main(["fleet-prior", "--fleet", str(fleet_file), "--data", str(data), "--into", str(file)]) == 0
-    assert "tractor, axle 2, ratio 3.4167: 12 axles, " in capsys.readouterr().out
+    assert "tractor, axle 2: 12 axles, " in capsys.readouterr().out
     made = read(file, Vibration.version)
     assert made.groups == prior.groups
     assert made.until_s == pytest.approx(float(learnt._last_s.max()))

@@ -1,12 +1,12 @@
 """What sister axles read: the fleet's prior for the vibration of an axle that has not learnt its own normal yet.
 
-Sisters are driven axles of one vehicle type at one position with one ratio. Each has learnt, in every cell of speed and
-torque, the mean and the spread of a line's logarithm. From the sisters' means comes what a healthy axle that nobody
-has heard of may read: ``usual``, their mean, and ``room``, how far beyond it one further axle may stand: the one-sided
-prediction limit, t * between * sqrt(1 + 1 / n), for one more observation of a normal variable of unknown mean and
-variance (ISO 16269-8:2004, from memory). A line is judged by how far it stands beyond its room, so that an axle which
-differs by birth draws no word, and one that came with a gross fault does before that is learnt as normal. Its own first
-minutes don't move what is expected of it: they would move towards the fault that is looked for.
+Sisters are driven axles of one vehicle type at one position, whatever else differs. Each has learnt, in every cell of
+speed and torque, the mean and the spread of a line's logarithm. From the sisters' means comes what a healthy axle that
+nobody has heard of may read: ``usual``, their mean, and ``room``, how far beyond it one further axle may stand: the
+one-sided prediction limit, t * between * sqrt(1 + 1 / n), for one more observation of a normal variable of unknown mean
+and variance (ISO 16269-8:2004, from memory). A line is judged by how far it stands beyond its room, so that an axle
+which differs by birth draws no word, and one that came with a gross fault does before that is learnt as normal. Its own
+first minutes don't move what is expected of it: they would move towards the fault that is looked for.
 
 The prior is an artefact made from history, read at the start like the fleet file: results then do not hang on the order
 in which trucks come in.
@@ -52,11 +52,10 @@ class Line(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Group(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """The sisters of one vehicle type, position and ratio."""
+    """The sisters of one vehicle type and position."""
 
     type: str
     position: int
-    ratio: float
     axles: int
     lines: dict[str, Line]
 
@@ -83,18 +82,18 @@ def learn(
     lines : names of the records' columns
     version, learning : of the detector
     """
-    kinds: dict[tuple[str, int, float], list[int]] = {}
+    kinds: dict[tuple[str, int], list[int]] = {}
     for row in rows.tolist():
         kinds.setdefault(_kind(table, row), []).append(row)
     groups = []
-    for (kind, position, ratio), own in sorted(kinds.items()):
+    for (kind, position), own in sorted(kinds.items()):
         mean, between, within, count = pooled(records[np.array(own)], learning)
         found = {
             name: Line(count[:, k].tolist(), _listed(mean[:, k]), _listed(between[:, k]), _listed(within[:, k]))
             for k, name in enumerate(lines)
             if np.isfinite(mean[:, k]).any()
         }
-        groups.append(Group(kind, position, ratio, len(own), found))
+        groups.append(Group(kind, position, len(own), found))
     return FleetPrior(FORMAT, version, 0.0, groups)
 
 
@@ -150,7 +149,7 @@ class Sisters:
     """A prior laid out for the rows of one axle table."""
 
     def __init__(self, prior: FleetPrior, table: AxleTable, lines: Sequence[str], cells: int) -> None:
-        numbers = {(group.type, group.position, group.ratio): place for place, group in enumerate(prior.groups)}
+        numbers = {(group.type, group.position): place for place, group in enumerate(prior.groups)}
         self._group = np.array([numbers.get(_kind(table, row), -1) for row in range(len(table))], dtype=np.int64)
         # The last place, of axles without sisters, stays empty.
         self._usual, self._room, self._within = (
@@ -196,8 +195,8 @@ def room(between: Any, sisters: Any) -> Any:
     return stats.t.ppf(1.0 - BEYOND, count - 1.0) * between * np.sqrt(1.0 + 1.0 / count)
 
 
-def _kind(table: AxleTable, row: int) -> tuple[str, int, float]:
-    return table.spec_of(row).type, int(table.position[row]), round(float(table.ratio[row]), 4)
+def _kind(table: AxleTable, row: int) -> tuple[str, int]:
+    return table.spec_of(row).type, int(table.position[row])
 
 
 def _listed(values: Any) -> list[float | None]:
