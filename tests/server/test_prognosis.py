@@ -18,7 +18,7 @@ from axlewright_server.diagnosis.knowledge import load_knowledge
 from axlewright_server.kernel import Kernel, Rows
 from axlewright_server.prognosis.chances import chances
 from axlewright_server.prognosis.forecast import forecast
-from axlewright_server.prognosis.outlook import Prognosis, prognosis
+from axlewright_server.prognosis.outlook import Prognosis, Record, Series, outlook, prognosis
 
 KNOWLEDGE = load_knowledge()
 T0 = 20_000 * 86400.0
@@ -196,6 +196,19 @@ def test_pictures_hold_days_trend_band_and_limit(sinking: Kernel) -> None:
     )
     assert (low <= middle).all() and (middle <= high).all()
     assert (np.diff(high - low) > -1e-6).all()  # it never grows surer with the distance
+
+
+@pytest.mark.parametrize("side", [1, -1])
+@pytest.mark.parametrize("last_mm", [1.0, 9.0])
+def test_a_last_day_beyond_the_limit_is_said_though_the_trend_is_short_of_it(side: int, last_mm: float) -> None:
+    values = side * np.append(np.linspace(0.5, 1.5, 12), last_mm)
+    days = np.arange(13.0)
+    series = Series("height", "mm", values, side * 6.0, side, note="tolerance")
+    record = Record(days, np.empty((13, 0)), 0.0, 0.0, (False, False), np.empty((0, 0)))
+    said = outlook(series, forecast(days, values, series.limit, side), record)
+    assert said.status != "passed"
+    assert said.words.startswith("Beyond its limit on the last day") == (last_mm > 6.0)
+    assert (f"{side * 9.0:.1f} mm" in said.words) == (last_mm > 6.0)
 
 
 @pytest.mark.parametrize(("side", "limit"), [(1, 6.0), (-1, -6.0)])

@@ -18,7 +18,7 @@ from axlewright_server.prognosis.chances import Chances, chances
 from axlewright_server.prognosis.forecast import Forecast, forecast
 from axlewright_server.prognosis.life import LifeLeft, life_left
 from axlewright_server.prognosis.passage import ENDING_SHARE, SET_POINT_ENDING_SHARE
-from axlewright_server.prognosis.words import title_of, told
+from axlewright_server.prognosis.words import amount, title_of, told
 
 Floats = NDArray[np.float64]
 # Days over which the distance driven a day is taken, and days of expected heat that say what hard duty is.
@@ -232,7 +232,8 @@ def outlook(series: Series, ahead: Forecast, record: Record) -> Outlook:
         title=title_of(series.quantity),
         unit=series.unit,
         status=ahead.status,
-        words=told(series.quantity, series.unit, series.note, ahead, level, limit, days, ways),
+        words=_last_day(series, ahead)
+        + told(series.quantity, series.unit, series.note, ahead, level, limit, days, ways),
         of_s=of_s,
         level=level,
         slope_per_day=None if math.isnan(slope) else round(slope, 5),
@@ -245,6 +246,22 @@ def outlook(series: Series, ahead: Forecast, record: Record) -> Outlook:
         late_km=ways[2],
         days_used=ahead.days_used,
         reaches=None if math.isnan(ahead.reaches) else round(ahead.reaches, 3),
+    )
+
+
+def _last_day(series: Series, ahead: Forecast) -> str:
+    """Return a sentence where the last day lies beyond a limit that the trend, which follows no single day, has not.
+
+    Else "as likely before as after 20 weeks" would stand beside an advisory that says: beyond its limit already.
+    """
+    last = float(series.values[-1]) if len(series.values) else math.nan
+    beyond = series.side * (last - series.limit) > 0.0  # NaN is not
+    value = readable(series, last)
+    if ahead.status == "passed" or not beyond or value is None:
+        return ""
+    return (
+        f"Beyond its limit on the last day ({amount(value, series.unit)}); what follows is the trend of the days "
+        "before, which holds only if that day was an exception. "
     )
 
 
