@@ -10,9 +10,10 @@ from small_office import FLEET, NOW_S, low_axle
 
 from axlewright_models.spec import parse_fleet
 from axlewright_models.wire.messages import Evidence
+from axlewright_server.api.prognosis_records import PictureRecord
 from axlewright_server.api.reads import record_of
 from axlewright_server.api.states import Material, vehicle_state
-from axlewright_server.page.charts import evidence_charts
+from axlewright_server.page.charts import evidence_charts, forecast_chart
 
 
 def chart_of(channel: str, unit: str, limit: float = 2.0) -> dict[str, Any]:
@@ -50,3 +51,22 @@ def test_a_limit_is_drawn_only_on_an_axis_of_its_own_unit() -> None:
 def test_the_band_is_the_specification_with_its_tolerance() -> None:
     # The fleet file leaves both to their defaults: 240 mm, and 6 mm either way.
     assert chart_of("height/static", "mm")["band"] == [234.0, 246.0]
+
+
+def test_a_band_without_end_does_not_press_the_days_flat() -> None:
+    picture = PictureRecord(
+        quantity="driveshaft-1",
+        title="Vibration once per turn of the driveshaft",
+        unit="/",
+        limit=2.0,
+        time_s=[0.0, 86400.0, 172800.0],
+        value=[1.0, 1.1, None],
+        trend=[None, None, 1.2],
+        low=[None, None, 1.0],
+        high=[None, None, 4.9e8],
+    )
+    chart = forecast_chart(picture)
+    low, high = chart["shown"]
+    assert low < 1.0 and 2.0 < high < 3.0
+    assert chart["unit_text"] == "× baseline"
+    assert forecast_chart(picture.model_copy(update={"value": [None] * 3, "limit": None}))["shown"][0] < 0.0

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from axlewright_models.signals import CHANNELS, INDEX
+from axlewright_server.api.prognosis_records import PictureRecord
 from axlewright_server.api.records import AdvisoryRecord, AxleState, Evidence, VehicleState
 from axlewright_server.page.texts import unit_text
 
@@ -14,6 +15,8 @@ _DECIMALS = {"mm": 0, "Cel": 1, "m/s2": 3, "kPa": 0, "km/h": 0}
 # A plot of evidence shows this share of its range before and after it, and never less than an hour.
 _MARGIN = 0.35
 _LEAST_RANGE_S = 3600.0
+# Room above and below days and limit in a plot of what lies ahead, as a share of their span.
+_FORECAST_MARGIN = 0.25
 _HEIGHTS = ("height/left", "height/right", "height/static")
 
 
@@ -32,6 +35,18 @@ def axle_charts(vehicle: VehicleState, axle: AxleState, span: Range) -> list[dic
         _height_chart(vehicle.id, axle, span, "Ride height against its specified band"),
         _lube_chart(vehicle.id, axle, span, "Lube temperature against the model's expectation"),
     ]
+
+
+def forecast_chart(picture: PictureRecord) -> dict[str, Any]:
+    """Return the plot of what lies ahead: its scale shows every day and the limit, and as much of the band as fits.
+
+    A band that widens without end would else press days, trend and limit flat on the axis.
+    """
+    unit = "× baseline" if picture.unit == "/" else unit_text(picture.unit)
+    known = [value for value in [*picture.value, picture.limit] if value is not None]
+    low, high = (min(known), max(known)) if known else (0.0, 1.0)
+    room = max(_FORECAST_MARGIN * (high - low), 0.01)
+    return {**picture.model_dump(), "unit_text": unit, "shown": [round(low - room, 3), round(high + room, 3)]}
 
 
 def evidence_charts(advisory: AdvisoryRecord, vehicle: VehicleState, now_s: float) -> list[dict[str, Any] | None]:

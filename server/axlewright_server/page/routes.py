@@ -19,14 +19,13 @@ from axlewright_server.api.prognosis_routes import prognosis_of
 from axlewright_server.api.records import ActionRequest, AdvisoryBrief, AxleState, Orders
 from axlewright_server.api.states import CONDITIONS, brief, fleet_state, vehicle_state, worst_first
 from axlewright_server.page.bursts import burst_lines
-from axlewright_server.page.charts import Range, axle_charts, evidence_charts
+from axlewright_server.page.charts import Range, axle_charts, evidence_charts, forecast_chart
 from axlewright_server.page.figures import figure_lines
 from axlewright_server.page.interface import described_routes
 from axlewright_server.page.newest import Newest, newest_readings
 from axlewright_server.page.plan import plan_of
 from axlewright_server.page.sheets import STATIC, sheet
 from axlewright_server.page.shortened import all_cautions, folded_log, why_lines
-from axlewright_server.page.texts import unit_text
 from axlewright_server.store import advisories as stored
 from axlewright_server.store import bursts as stored_bursts
 
@@ -95,7 +94,7 @@ class AxleSheet:
         """Return the pictures worth showing: height and heat once there are days, others when they tell something."""
         telling = {one.quantity for one in self.telling}
         return [
-            {**one.model_dump(), "unit_text": "× baseline" if one.unit == "/" else unit_text(one.unit)}
+            forecast_chart(one)
             for one in self.prognosis.pictures
             if (one.quantity in telling or one.quantity in _ALWAYS_SHOWN)
             and sum(value is not None for value in one.value) >= _LEAST_SHOWN

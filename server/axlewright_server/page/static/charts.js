@@ -98,7 +98,7 @@ function options(element, wanted, range) {
     scales: { x: { time: true, range: [range.begin, range.end] }, y: { range: extent(wanted) } },
     axes: [
       { ...axis, space: 70, values: (_, splits, __, ___, step) => splits.map((s) => (step >= 86400 || new Date(s * 1000).getHours() + new Date(s * 1000).getMinutes() === 0 ? day.format(s * 1000) : hour.format(s * 1000))) },
-      { ...axis, size: 52, values: (_, splits) => splits.map((value) => `${+value.toFixed(3)}`) },
+      { ...axis, size: 52, label: wanted.unit_text, labelSize: 18, labelFont: axis.font, values: (_, splits) => splits.map((value) => `${+value.toFixed(3)}`) },
     ],
     hooks: { drawClear: [underlay(wanted)], ready: [hideEnvelopes] },
   };

@@ -7,14 +7,9 @@ const day = new Intl.DateTimeFormat(undefined, { day: "numeric", month: "short" 
 
 function options(element, wanted) {
   const axis = { stroke: colour("--faint"), grid: { stroke: colour("--line"), width: 0.5 }, ticks: { stroke: colour("--line") }, font: "11px system-ui, sans-serif" };
-  const figure = (_, value) => (value == null ? "–" : `${value.toFixed(1)} ${wanted.unit_text}`);
+  const [bottom, top] = wanted.shown;
+  const figure = (_, value) => (value == null ? "–" : value < bottom || value > top ? "beyond this plot" : `${value.toFixed(1)} ${wanted.unit_text}`);
   const trace = colour("--trace"), ink = colour("--ink");
-  const extent = (_, low, high) => {
-    const all = [low, high, wanted.limit].filter((value) => value != null && Number.isFinite(value));
-    const [bottom, top] = [Math.min(...all), Math.max(...all)];
-    const room = Math.max((top - bottom) * 0.08, 0.01);
-    return [bottom - room, top + room];
-  };
   return {
     width: Math.max(240, element.clientWidth - 10), height: 240,
     series: [
@@ -27,10 +22,10 @@ function options(element, wanted) {
     ],
     bands: [{ series: [4, 3], fill: `${ink}22` }],
     cursor: { drag: { x: true, y: false }, points: { size: 6 } },
-    scales: { x: { time: true }, y: { range: extent } },
+    scales: { x: { time: true }, y: { range: [bottom, top] } },
     axes: [
       { ...axis, space: 70, values: (_, splits) => splits.map((s) => day.format(s * 1000)) },
-      { ...axis, size: 52, values: (_, splits) => splits.map((value) => `${+value.toFixed(3)}`) },
+      { ...axis, size: 52, label: wanted.unit_text, labelSize: 18, labelFont: axis.font, values: (_, splits) => splits.map((value) => `${+value.toFixed(3)}`) },
     ],
   };
 }
@@ -38,8 +33,11 @@ function options(element, wanted) {
 function draw(element) {
   const wanted = JSON.parse(element.dataset.forecast);
   const limit = wanted.time_s.map(() => wanted.limit);
+  // What leaves the plot leaves it at its edge: a canvas takes no line to the end of the world.
+  const [bottom, top] = wanted.shown;
+  const near = (column) => column.map((value) => (value == null ? null : Math.min(Math.max(value, 2 * bottom - top), 2 * top - bottom)));
   drawn.get(element)?.destroy();
-  const plot = new uPlot(options(element, wanted), [wanted.time_s, wanted.value, wanted.trend, wanted.low, wanted.high, limit], element);
+  const plot = new uPlot(options(element, wanted), [wanted.time_s, wanted.value, near(wanted.trend), near(wanted.low), near(wanted.high), limit], element);
   plot.root.setAttribute("role", "img");
   plot.root.setAttribute("aria-label", wanted.title);
   drawn.set(element, plot);
