@@ -291,6 +291,17 @@ def test_a_new_finding_is_raised_once_and_then_updated():
 def test_two_symptoms_that_read_alike_are_said_once():
     ((advisory, _),) = judge(view(HOTTER, symptom("rear-hotter", "lube", 12.0)))
     assert advisory.message.summary.count("than usual against the other drive axle") == 1
+    assert len(advisory.message.evidence) == 1
+
+
+def test_a_line_beyond_its_limit_is_not_said_to_be_below_it_too():
+    line = "vib/order/driveshaft-1"
+    rising = symptom("order-rising", line, 1.8)
+    ((alone, _),) = judge(view(rising))
+    assert "still below its limit" in alone.message.summary
+    ((both, _),) = judge(view(symptom("order-high", line, 2.2), rising))
+    assert ["2.2 times" in one.text for one in both.message.evidence] == [True]
+    assert "still below its limit" not in both.message.summary
 
 
 def test_explanations_name_evidence_for_and_against_with_the_reason():

@@ -39,6 +39,7 @@ def compose(
 ) -> AdvisoryMessage:
     """Return the message about one finding on one axle, raised at `time_s` under this cause."""
     listed = sorted(symptoms, key=lambda symptom: (-symptom.level, symptom.since_s, symptom.key))
+    shown = _told(listed)
     vehicle, position = table.vehicle_id(row), int(table.position[row])
     name = UNEXPLAINED if cause == NONE else cause
     title = "Symptoms without a known cause" if cause == NONE else knowledge.causes[cause].title
@@ -54,12 +55,23 @@ def compose(
         confidence=_share(finding.probabilities[cause]),
         since_s=min(symptom.since_s for symptom in listed),
         updated_s=time_s,
-        summary=_summary(knowledge, table, row, cause, finding, listed, precursor),
-        evidence=[_evidence(symptom, time_s) for symptom in listed],
+        summary=_summary(knowledge, table, row, cause, finding, shown, precursor),
+        evidence=[_evidence(symptom, time_s) for symptom in shown],
         causes=_causes(knowledge, finding, cause),
         checks=_checks(knowledge, cause),
         cautions=_cautions(knowledge, cause),
     )
+
+
+def _told(symptoms: Iterable[Symptom]) -> list[Symptom]:
+    """Return the symptoms that a person is told of, each thing once.
+
+    Two of them (an axle against its partner, either way round) may read alike; and a line that is beyond its limit must
+    not be said to rise "still below its limit" as well.
+    """
+    alike = {(symptom.channel, symptom_text(symptom)): symptom for symptom in reversed([*symptoms])}
+    beyond = {symptom.key for symptom in alike.values()}
+    return [one for one in reversed(alike.values()) if one.key.replace("-rising", "-high") not in beyond - {one.key}]
 
 
 def urgency(knowledge: Knowledge, cause: str, finding: Finding, symptoms: Iterable[Symptom]) -> Urgency:
@@ -90,7 +102,6 @@ def _summary(
     precursor: Mapping[str, float],
 ) -> str:
     position = int(table.position[row])
-    # Two symptoms of one thing (an axle against its partner, either way round) may read alike: say it once.
     said = "; ".join([*dict.fromkeys(symptom_text(symptom) for symptom in symptoms)][:3])
     # Evidence is told once, when a symptom rises or changes level: nobody must take its numbers for today's.
     parts = [f"Axle {position} of {table.vehicle_id(row)}, as measured when raised: {said}"]
