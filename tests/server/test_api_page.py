@@ -10,14 +10,15 @@ import pytest
 from api_client import client_of
 from httpx import Client
 from msgspec.structs import replace
-from small_office import NOW_S, small_office
+from small_office import NOW_S, low_axle, small_office
 
 import axlewright_server.page
+from axlewright_server.advisories import raise_advisory
 from axlewright_server.detectors.base import Symptom
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.page.figures import figure_lines
 from axlewright_server.store import records
-from axlewright_server.store.advisories import write_symptoms
+from axlewright_server.store.advisories import write_changes, write_symptoms
 
 STATIC = Path(axlewright_server.page.__file__).parent / "static"
 PAGES = ["/", "/trucks/sy-2", "/advisories", "/intake", "/api/1/docs", "/sign-in", "/nowhere"]
@@ -123,6 +124,17 @@ def test_an_advisory_says_of_when_its_numbers_are_and_what_the_channel_reads_now
     assert "at the latest <time" in text  # made by hand, without the symptom's own event
     assert "Ride height now <b>" in text
     assert "from specification (left" in text
+
+
+@pytest.mark.parametrize(("unit", "told"), [("/", False), ("mm", True)])
+def test_a_number_without_a_unit_is_left_to_the_words(tmp_path: Path, unit: str, told: bool) -> None:
+    with small_office(tmp_path) as office, client_of(office) as client:
+        message = low_axle("sy-3")
+        message = replace(message, evidence=[replace(message.evidence[0], value=106.25, limit=10.0, unit=unit)])
+        change = raise_advisory(message, 4, ("height-low",), ("height/static",))
+        with office.store.transaction():
+            write_changes(office.store, [change])
+        assert ("106 " in read(client, f"/advisories/{message.id}")[0]) == told
 
 
 def test_the_sign_in_sheet_shows_no_connection(client: Client) -> None:
