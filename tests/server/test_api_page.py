@@ -137,6 +137,19 @@ def test_a_number_without_a_unit_is_left_to_the_words(tmp_path: Path, unit: str,
         assert ("106 " in read(client, f"/advisories/{message.id}")[0]) == told
 
 
+@pytest.mark.parametrize("cause", ["failed-temperature-sensor", "failed-height-sensor", "dragging-brake"])
+def test_a_value_whose_sensor_has_failed_is_not_shown_as_the_axles(tmp_path: Path, cause: str) -> None:
+    with small_office(tmp_path) as office, client_of(office) as client:
+        message = replace(low_axle("sy-1"), id="0" * 24, cause=cause)
+        with office.store.transaction():
+            write_changes(office.store, [raise_advisory(message, 0, ("sensor-stuck/lube",), ("lube",))])
+        first, second = client.get("/api/1/vehicles/sy-1").json()["axles"][1:]
+        assert ("doubted" in first["lube_text"]) == (cause == "failed-temperature-sensor")
+        assert ("doubted" in first["ride_height_text"]) == (cause == "failed-height-sensor")
+        assert "doubted" not in second["lube_text"] + second["ride_height_text"]
+        assert ("?</text>" in read(client, "/trucks/sy-1")[0]) == (cause != "dragging-brake")
+
+
 def test_the_sign_in_sheet_shows_no_connection(client: Client) -> None:
     assert 'id="link"' not in read(client, "/sign-in")[0]
     assert 'id="link"' in read(client, "/")[0]

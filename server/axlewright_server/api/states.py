@@ -233,16 +233,23 @@ def _axle_state(
         ride_height_deviation_mm=deviation,
         ride_height_is_estimate=estimate is not None,
         ride_height_condition=condition,
-        ride_height_text=height_text(deviation, condition, lean),
+        ride_height_text=height_text(deviation, condition, lean)
+        + _doubt(deviation, "failed-height-sensor", axle.position, standing),
         lube_cel=lube,
         lube_expected_cel=reading.expected_lube_cel if reading else None,
         lube_caution_cel=caution,
         lube_limit_cel=limit,
         lube_condition=lube_condition,
-        lube_text=_lube_text(lube, lube_condition),
+        lube_text=_lube_text(lube, lube_condition) + _doubt(lube, "failed-temperature-sensor", axle.position, standing),
         vibration_rms_m_s2=values.get("vib/rms"),
         advisories=[one for one in standing if one.axle == axle.position],
     )
+
+
+def _doubt(value: float | None, cause: str, position: int, standing: Sequence[AdvisoryBrief]) -> str:
+    """Return what to add to a value whose sensor a standing advisory calls failed: it is not the axle's."""
+    failed = any(one.active and one.cause == cause and one.axle == position for one in standing)
+    return ", sensor doubted" if failed and value is not None else ""
 
 
 def _deviation(left: float | None, right: float | None, specified: float) -> float | None:
