@@ -16,6 +16,7 @@ import axlewright_server.page
 from axlewright_server.advisories import raise_advisory
 from axlewright_server.detectors.base import Symptom
 from axlewright_server.detectors.table import AxleTable
+from axlewright_server.diagnosis.assessment import Assessment, NextCheck
 from axlewright_server.page.figures import figure_lines
 from axlewright_server.store import records
 from axlewright_server.store.advisories import write_changes, write_symptoms
@@ -148,6 +149,26 @@ def test_a_value_whose_sensor_has_failed_is_not_shown_as_the_axles(tmp_path: Pat
         assert ("doubted" in first["ride_height_text"]) == (cause == "failed-height-sensor")
         assert "doubted" not in second["lube_text"] + second["ride_height_text"]
         assert ("?</text>" in read(client, "/trucks/sy-1")[0]) == (cause != "dragging-brake")
+
+
+def test_the_next_best_check_is_weighed_in_words_of_the_shop(tmp_path: Path) -> None:
+    with small_office(tmp_path) as office, client_of(office) as client:
+        said = Assessment(
+            open_bits=0.8,
+            next_checks=[
+                NextCheck("ride-height", "Ride height against specification", 0.4, 10.0, "judgement", []),
+                NextCheck("lube-level", "Lube level at the fill plug", 0.04, 15.0, "judgement", []),
+            ],
+            paths=[],
+            found=[],
+        )
+        advisory, record = raise_advisory(low_axle(), 2, ("height-low",), ("height/static",))
+        with office.store.transaction():
+            write_changes(office.store, [(replace(advisory, assessment=said), record)])
+        text, _ = read(client, f"/advisories/{advisory.id}")
+        assert "settle 50 % of what is still open" in text
+        assert "(15 min, 5 %)" in text
+        assert "sudden step." in text  # a cause's reasons end as a sentence
 
 
 def test_the_sign_in_sheet_shows_no_connection(client: Client) -> None:

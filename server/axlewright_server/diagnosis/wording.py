@@ -215,7 +215,7 @@ def path_title(path: str) -> str:
 
     Examples
     --------
-    >>> path_title("output-shaft-seal")
-    'output shaft seal'
+    >>> path_title("output-shaft-seal"), path_title("wheel-end-seal")
+    ('output shaft seal', 'wheel-end seal')
     """
-    return path.replace("-", " ")
+    return path.replace("-", " ").replace("wheel end", "wheel-end")
