@@ -190,6 +190,24 @@ def test_each_sheet_fits_a_phone_in_either_light(office: OfficeProcess, browser:
     context.close()
 
 
+def test_a_long_value_stays_beside_its_gauge_and_the_key_names_only_what_is_shown(
+    office: OfficeProcess, page: Any
+) -> None:
+    make_hot(office)
+    for width in (1160, 1440, 390):
+        page.set_viewport_size({"width": width, "height": 900})
+        page.goto(office.page)
+        value = page.locator(".t-value", has_text="above limit").first
+        playwright.expect(value).to_be_visible()
+        over = value.evaluate(
+            "(one) => { const text = document.createRange(); text.selectNodeContents(one);"
+            " return text.getBoundingClientRect().right - one.closest('.t-axle').getBoundingClientRect().right; }"
+        )
+        assert over <= 0.0, (width, over)
+        shown = page.locator(".gauge.lube").first.is_visible()
+        assert page.get_by_text("Right gauge").is_visible() == shown == (width > 600)
+
+
 def test_a_lost_office_is_said_and_found_again(office: OfficeProcess, page: Any) -> None:
     page.goto(office.page)
     playwright.expect(page.locator("#link-text")).to_have_text("live")
