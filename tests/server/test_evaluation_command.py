@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import importlib
 
+import pytest
+
 from axlewright_models.command_line import main
-from axlewright_server.evaluation import report
+from axlewright_server.evaluation import orchestra, report
 from axlewright_server.evaluation.record import Run
 
 
@@ -20,6 +22,16 @@ def test_a_missing_library_of_the_simple_alarms_is_said_before_the_work(monkeypa
     monkeypatch.setattr(importlib, "import_module", without_river)
     assert main(["evaluate", "--into", str(tmp_path / "report"), "--seeds", "1", "--quiet"]) == 1
     assert "--no-baselines" in capsys.readouterr().err
+    assert not (tmp_path / "report").exists()
+
+
+@pytest.mark.parametrize("words", [["--truth", "t.json"], ["--fleet", "f.toml"], ["--truth", "t", "--fleet", "f"]])
+def test_a_truth_without_readings_does_not_begin_the_hours_of_the_library(monkeypatch, tmp_path, capsys, words):
+    monkeypatch.setattr(orchestra, "run_parts", lambda *_: pytest.fail("the library was run"))
+    assert main(["evaluate", "--into", str(tmp_path / "report"), *words]) == 1
+    said = capsys.readouterr().err
+    assert "--readings FILE" in said
+    assert words[0] in said
     assert not (tmp_path / "report").exists()
 
 

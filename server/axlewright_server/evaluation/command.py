@@ -103,6 +103,12 @@ def _run(options: argparse.Namespace) -> int:
 
     work = options.work or options.into / "parts"
     extras = Extras(ablation=not options.no_ablation, baselines=not options.no_baselines)
+    strays = [f"--{name}" for name in ("truth", "fleet") if getattr(options, name) is not None]
+    if strays and not options.readings:
+        raise EvaluationError(
+            f"without --readings FILE the library is run, which needs no {' and no '.join(strays)}; "
+            "give the readings too, or leave that out"
+        )
     if options.readings:
         missing = [name for name in ("truth", "fleet") if getattr(options, name) is None]
         if missing:

@@ -17,6 +17,7 @@ from typing import Annotated, Literal
 import msgspec
 
 from axlewright_models.errors import ModelError
+from axlewright_models.file_errors import meant, readable
 from axlewright_models.shop.service import ServiceEvent
 from axlewright_server.errors import EvaluationError
 
@@ -99,7 +100,8 @@ def parse_truth(text: bytes, where: str = "truth") -> Truth:
         truth = msgspec.json.decode(text, type=Truth)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         raise EvaluationError(
-            f"{where}: {error}; the form is described in server/README.md, Truth file of an evaluation"
+            f"{where}: {readable(str(error), Truth)}; "
+            "the form is described in server/README.md, Truth file of an evaluation"
         ) from error
     for number, event in enumerate(truth.events):
         place = f"{where}: events[{number}] of {event.vehicle!r}"
@@ -148,5 +150,5 @@ def check_against(truth: Truth, vehicles: Collection[str], causes: Collection[st
         strange = [name for name in event.causes if name not in causes]
         if strange:
             raise EvaluationError(
-                f"{place}: no cause {strange[0]!r} in the knowledge base; there are {', '.join(sorted(causes))}"
+                f"{place}: no cause {strange[0]!r} in the knowledge base; {meant(strange[0], sorted(causes))}"
             )
