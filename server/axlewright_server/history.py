@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import re
 import time
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -105,9 +107,14 @@ def read_table(path: Path) -> pa.Table:
         The file cannot be read, a key column is missing, or the times do not rise.
     """
     try:
+        path.open("rb").close()  # pyarrow's own words for a missing file are long
         table = _read(path)
-    except (OSError, pa.ArrowException) as error:
-        raise HistoryError(f"{path}: cannot be read as a replay table (.csv or .parquet): {error}") from error
+    except OSError as error:
+        raise HistoryError(f"{path}: cannot be read: {error.strerror or error}") from error
+    except pa.ArrowException as error:
+        raise HistoryError(
+            f"{path}: cannot be read as a replay table (.csv or .parquet): {_named(error, path)}"
+        ) from error
     missing = [name for name in KEYS if name not in table.column_names]
     if "time" not in table.column_names and "time_ms" not in table.column_names:
         missing.append("time or time_ms")
@@ -131,16 +138,29 @@ def read_table(path: Path) -> pa.Table:
     return table
 
 
+def _named(error: pa.ArrowException, path: Path) -> str:
+    """Return pyarrow's complaint with the column's name: it counts them from 0 and names none."""
+    text = str(error)
+    counted = re.match(r"In CSV column #(\d+): (?:CSV conversion error to \w+: )?", text)
+    if counted is None:
+        return text
+    with path.open(encoding="utf-8-sig", errors="replace", newline="") as file:
+        names = next(csv.reader(file), [])
+    number = int(counted[1])
+    name = names[number] if number < len(names) else f"number {number + 1}"
+    return f"column {name}: {text[counted.end() :]}; write numbers with a point, leave a missing one empty"
+
+
 def _read(path: Path) -> pa.Table:
     if path.suffix == ".parquet":
         import pyarrow.parquet as pq  # type: ignore[import-untyped]  # pyarrow ships no types
 
         return pq.read_table(path)
-    from pyarrow import csv
+    from pyarrow import csv as arrow_csv
 
     # Left to itself, a column that is empty for a megabyte would be taken for text or nothing.
     kinds = {name: pa.float64() for name in NAMES} | {"vehicle": pa.string(), "axle": pa.int64()}
-    return csv.read_csv(path, convert_options=csv.ConvertOptions(column_types=kinds))
+    return arrow_csv.read_csv(path, convert_options=arrow_csv.ConvertOptions(column_types=kinds))
 
 
 def _with_time_ms(table: pa.Table) -> pa.Table:

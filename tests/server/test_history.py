@@ -14,7 +14,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from axlewright_models.signals import INDEX, NAMES
 from axlewright_models.spec import parse_fleet
 from axlewright_server.errors import HistoryError, StoreError
-from axlewright_server.history import load_files
+from axlewright_server.history import load_files, read_table
 from axlewright_server.kernel import Kernel, Rows, Symptom
 from axlewright_server.settings import Settings
 from axlewright_server.store import Store, advisories, readings
@@ -174,6 +174,15 @@ def test_a_file_that_is_no_table_is_refused_by_name(tmp_path: Path, settings: Se
     path.write_bytes(b"nothing")
     with pytest.raises(HistoryError, match=r"h\.parquet: cannot be read as a replay table"):
         load_files(settings, [path], quiet=True)
+
+
+def test_a_missing_file_and_a_word_among_numbers_are_told_in_one_plain_line(tmp_path: Path) -> None:
+    with pytest.raises(HistoryError, match=r"h\.parquet: cannot be read: No such file or directory$"):
+        read_table(tmp_path / "h.parquet")
+    wrong = tmp_path / "h.csv"
+    wrong.write_text("time_ms,vehicle,axle,speed\n1780000000000,t-1,0,80\n1780000010000,t-1,0,fast\n", encoding="utf-8")
+    with pytest.raises(HistoryError, match=r"column speed: invalid value 'fast'; write numbers with a point"):
+        read_table(wrong)
 
 
 def test_history_is_not_loaded_beside_a_running_office(tmp_path: Path, settings: Settings) -> None:
