@@ -48,10 +48,15 @@ def _run(options: argparse.Namespace) -> int:
     recorded = read_recording(Path(options.file), form, option_of("--speed"))
     check_window(recorded, options.window)
     windows = describe(recorded, subject, options.window)
-    if options.table:
-        _write_table(Path(options.table), windows, options)
-    if options.picture:
-        _draw(Path(options.picture), recorded, subject, windows[0], options)
+    try:
+        if options.table:
+            _write_table(Path(options.table), windows, options)
+        if options.picture:
+            _draw(Path(options.picture), recorded, subject, windows[0], options)
+    except OSError as error:
+        raise ConfigurationError(
+            f"{error.filename}: cannot be written ({error.strerror}); name a file in a folder that exists"
+        ) from error
     if options.json:
         print(json.dumps(_document(recorded, subject, windows) | {"assumed": assumptions(options)}, indent=2))
     else:

@@ -150,6 +150,42 @@ def test_mistakes_are_told_with_their_remedy(tmp_path, capsys, arguments, messag
     assert message in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("option", ["--picture", "--table"])
+def test_a_result_that_cannot_be_written_is_told_in_one_line(tmp_path, capsys, option):
+    np.save(tmp_path / "run.npy", np.zeros((2, 12_800)).T)
+    place = tmp_path / "none" / "result"
+    words = [
+        "--rate",
+        "6400",
+        "--shaft-speed",
+        "1500",
+        "--vehicle",
+        "t-1",
+        "--axle",
+        "2",
+        "--begin",
+        "2026-01-01T00:00",
+    ]
+    assert main(["describe", str(tmp_path / "run.npy"), *words, option, str(place)]) == 1
+    assert f"{place}: cannot be written (No such file or directory); name a file in a folder" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "message"),
+    [
+        ("run.csv", "a,b\n", "holds column names and no sample below them"),
+        ("run.npy", "hello", "is no NPY file: it does not begin as one; write it with numpy.save"),
+        ("run.npy", "", "is no NPY file"),
+    ],
+)
+def test_a_recording_without_samples_is_told_and_nothing_else(tmp_path, capsys, name, content, message):
+    (tmp_path / name).write_text(content, encoding="utf-8")
+    assert main(["describe", str(tmp_path / name), "--rate", "6400", "--shaft-speed", "1500"]) == 1
+    said = capsys.readouterr().err
+    assert message in said
+    assert "pickle" not in said
+
+
 def test_windows_of_a_running_source_tell_what_the_file_tells_of_the_same_samples(tmp_path):
     path = drive(tmp_path, "run.npy", Flaw("outer-race", 3.0))
     recorded = read_recording(path, WaveformForm(rate_hz=6400.0, turns=2))

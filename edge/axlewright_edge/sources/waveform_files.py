@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import struct
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +23,7 @@ from axlewright_edge.errors import SourceError
 MOST_VALUES = 700_000_000
 TIME_NAMES = ("time_s", "time", "t")
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
+_NPY_BEGIN = b"\x93NUMPY"
 
 
 @dataclass(frozen=True)
@@ -129,9 +131,15 @@ def _csv(path: Path) -> RawFile:
     if named and len(set(names)) < len(names):
         raise SourceError(f"{path}:1: two columns have the same name; keep one of each")
     try:
-        table = np.loadtxt(path, delimiter=separator, skiprows=int(named), ndmin=2, encoding="utf-8-sig", comments=None)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", UserWarning)  # of a file without a single sample, which is told below
+            table = np.loadtxt(
+                path, delimiter=separator, skiprows=int(named), ndmin=2, encoding="utf-8-sig", comments=None
+            )
     except ValueError:
         table = _csv_slowly(path, separator, len(names), named)
+    if not len(table):
+        raise SourceError(f"{path}: holds column names and no sample below them")
     if table.shape[1] != len(names):
         raise SourceError(f"{path}: line 1 has {len(names)} columns, the others {table.shape[1]}")
     keys = names if named else [str(k + 1) for k in range(len(names))]
@@ -165,6 +173,9 @@ def _is_number(text: str) -> bool:
 
 def _npy(path: Path) -> RawFile:
     try:
+        with path.open("rb") as file:
+            if file.read(len(_NPY_BEGIN)) != _NPY_BEGIN:
+                raise SourceError(f"{path}: is no NPY file: it does not begin as one; write it with numpy.save")
         array = np.load(path, mmap_mode="r", allow_pickle=False)
     except (ValueError, OSError, EOFError) as error:
         raise SourceError(f"{path}: is no NPY file of numbers: {error}") from error
