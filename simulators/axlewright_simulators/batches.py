@@ -108,7 +108,7 @@ def prepare(options: BatchOptions, write_fleet: Path) -> tuple[FleetSpec, list[G
     Raises
     ------
     ModelError
-        A scenario or climate is unknown, or no seed is given.
+        A scenario or climate is unknown, no seed is given, or the file cannot be written.
     """
     if not options.seeds:
         raise ModelError("no seed is given; use --seeds 2001")
@@ -116,8 +116,13 @@ def prepare(options: BatchOptions, write_fleet: Path) -> tuple[FleetSpec, list[G
     whole = parse_fleet(text, "fleet of the simulation")
     drawn = {seed: _drawn(options, whole, seed) for seed in options.seeds}
     used = {run.vehicle for runs in drawn.values() for run in runs} if not options.healthy else set(whole.vehicles)
-    write_fleet.parent.mkdir(parents=True, exist_ok=True)
-    write_fleet.write_text(_only(text, used), encoding="utf-8")
+    try:
+        write_fleet.parent.mkdir(parents=True, exist_ok=True)
+        write_fleet.write_text(_only(text, used), encoding="utf-8")
+    except OSError as error:
+        raise ModelError(
+            f"{write_fleet.parent}: cannot be used as a folder ({error.strerror or error}); choose another with --into"
+        ) from error
     fleet = parse_fleet(_only(text, used), "fleet of the simulation")
     return fleet, [Group(_simulator(options, fleet, seed, drawn[seed]), drawn[seed]) for seed in options.seeds]
 

@@ -47,6 +47,10 @@ def _arguments(parser: argparse.ArgumentParser) -> None:
 def _simulate(arguments: argparse.Namespace) -> int:
     if not arguments.window >= 1.0 or arguments.healthy < 0 or not arguments.days > 0.0:
         raise ModelError("--window must be 1 or more, --healthy 0 or more, --days above 0")
+    if min(arguments.seeds) < 0:
+        raise ModelError(f"--seeds holds {min(arguments.seeds)}; use whole numbers, 0 or more")
+    if arguments.healthy and arguments.scenarios:
+        raise ModelError("--healthy and --scenarios are both given; simulate one after the other, or leave one out")
     options = BatchOptions(
         seeds=tuple(dict.fromkeys(arguments.seeds)),
         scenarios=tuple(dict.fromkeys(arguments.scenarios)),
