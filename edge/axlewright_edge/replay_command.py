@@ -106,6 +106,8 @@ def _run(options: argparse.Namespace) -> int:
     print(replay.report())
     for hint in replay.hints() if not good else ():
         print(f"axlewright replay: {hint}", file=sys.stderr)
+    for doubt in readings.doubts() if isinstance(readings, TableReadings) else ():
+        print(f"axlewright replay: {doubt}", file=sys.stderr)
     for assumed in () if table else assumptions(options):
         print(f"Assumed: {assumed}.")
     if isinstance(readings, WaveformReadings) and not readings.shaft_known:

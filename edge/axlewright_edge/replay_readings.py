@@ -10,6 +10,7 @@ from typing import Protocol
 
 from axlewright_edge.describing import Subject, check_window, last_end_s, tell, window_of
 from axlewright_edge.errors import SourceError, TableError
+from axlewright_edge.replay_doubts import Doubts
 from axlewright_edge.sources.recording_settings import KINDS, WaveformForm
 from axlewright_edge.sources.replay import read_table
 from axlewright_edge.sources.waveform_form import read_recording
@@ -40,6 +41,7 @@ class TableReadings:
 
     def __init__(self, path: Path) -> None:
         self._path = path
+        self._doubts = Doubts()
 
     @property
     def name(self) -> str:
@@ -48,7 +50,14 @@ class TableReadings:
 
     def windows(self, vehicles: Collection[str], progress: Progress | None = None) -> Iterator[tuple[str, Window]]:
         """Yield (vehicle, window)."""
-        return read_table(self._path, vehicles, progress)
+        self._doubts = Doubts()
+        for vehicle, window in read_table(self._path, vehicles, progress):
+            self._doubts.see(window)
+            yield vehicle, window
+
+    def doubts(self) -> list[str]:
+        """Return what looks wrong in the windows that were read last, a line for each channel."""
+        return self._doubts.lines(self.name)
 
     def last_s(self) -> float | None:
         """Return the time of the last window; reads the whole table."""

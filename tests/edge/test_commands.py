@@ -131,6 +131,25 @@ def test_replay_may_send_one_truck_only_with_its_times_moved_to_now(broker: Any,
     assert times[-1] - times[0] == pytest.approx(290.0, abs=1e-3)
 
 
+@pytest.mark.parametrize("broker", ["embedded"], indirect=True)
+def test_replay_says_what_looks_like_another_unit(
+    broker: Any, office: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "day.csv"
+    begin = "time_ms,vehicle,axle,lube,height/left,height/right,lube_f"
+    rows = [f"{1_700_000_000_000 + 10_000 * n},t-1,2,{360 + n},0.24,240.5,{190 + n}" for n in range(3)]
+    path.write_text("\n".join([begin, *rows]) + "\n", encoding="utf-8")
+    assert main(["replay", str(path), "--broker", f"mqtt://127.0.0.1:{broker.port}", "--fleet", "yard"]) == 0
+    assert office.seqs("t-1") == [1, 2, 3]
+    told = [line for line in capsys.readouterr().err.splitlines() if line.startswith("axlewright replay: ")]
+    assert [line.removeprefix(f"axlewright replay: {path}: ") for line in told] == [
+        "height/left: nothing above 0.24 mm; these look like metres, a table is in mm",
+        "lube: 3 of 3 values lie beyond -60 to 210 Cel (they reach from 360 to 362); kept but not judged; "
+        "a table is in Cel",
+        "lube_f: is in no channel table; it is sent, but nothing judges it",
+    ]
+
+
 def replay(folder: Path, port: int, stop: threading.Event) -> Replay:
     broker = BrokerSettings(url=f"mqtt://127.0.0.1:{port}", resend_after_s=0.5)
     return Replay("yard", broker, folder / "outboxes", SystemClock(), stop)
