@@ -136,6 +136,12 @@ def test_a_wrong_case_is_refused_with_its_place(tmp_path: Path, text: str, probl
         ("leak-down = 0.0005\n", "", "evidence.leak-down: has no number in [background]"),
         ("leak-down = 0.0005\n", "leak-down = 5\n", "background.leak-down"),
         ('given = ["driveshaft-1", "driveshaft-2"]', 'given = ["drive"]', "evidence.abrupt-shaking.given"),
+        (
+            'before = ["lube-above-model"',
+            'before = ["lube-above-modle"',
+            "gears-before-heat.before: 'lube-above-modle' is no known evidence; did you mean lube-above-model?",
+        ),
+        ("[none]\n", "[nothing]\n", "nothing: unknown key; allowed are none"),
         ('touched = ["wheel-or-tyre"]', 'touched = ["roof"]', "evidence.after-tyre-work.touched"),
         (
             "brake-drag.drags = { p = 0.95,",
@@ -152,3 +158,10 @@ def test_a_wrong_key_of_checks_and_findings_is_named_by_its_path(tmp_path: Path,
     with pytest.raises(KnowledgeError) as caught:
         load_knowledge(file)
     assert path in str(caught.value)
+
+
+def test_an_empty_knowledge_base_is_told_what_it_begins_with(tmp_path: Path) -> None:
+    file = tmp_path / "mine.toml"
+    file.write_text("", encoding="utf-8")
+    with pytest.raises(KnowledgeError, match=r"mine\.toml: none: is missing; a knowledge base begins with \[none\]"):
+        load_knowledge(file)

@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 
 import msgspec
 
+from axlewright_models.file_errors import meant
 from axlewright_models.shop import CAUTIONS, CHECKS
 from axlewright_models.shop.service import TOUCHED
 from axlewright_server.diagnosis.facts import (
@@ -65,6 +66,10 @@ def parse_knowledge(text: str, where: str = "causes.toml") -> Knowledge:
     for key in table:
         if key not in TABLES:
             raise KnowledgeError(f"{where}: {key}: unknown key; allowed are {', '.join(TABLES)}")
+    if "none" not in table:
+        raise KnowledgeError(
+            f"{where}: none: is missing; a knowledge base begins with [none], as the packaged one does"
+        )
     knowledge = Knowledge(
         convert(table.get("none"), NoneOfThese, f"{where}: none"),
         _background(_table(table, "background", where), f"{where}: background"),
@@ -169,12 +174,8 @@ def _check_evidence(knowledge: Knowledge, kind: EvidenceKind, path: str) -> None
     if bool(kind.before) != (kind.derived == "came-first"):
         raise KnowledgeError(f'{path}.before: belongs to derived = "came-first", which needs it')
     _known(kind.touched, sorted(TOUCHED), f"{path}.touched", "word of models.shop.service")
-    _known(
-        (*kind.given, *kind.implied_by, *kind.before),
-        knowledge.evidence,
-        f"{path}.given, implied_by, before",
-        "evidence",
-    )
+    for key, names in (("given", kind.given), ("implied_by", kind.implied_by), ("before", kind.before)):
+        _known(names, knowledge.evidence, f"{path}.{key}", "evidence")
     for parent in (*kind.given, *kind.implied_by):
         if knowledge.evidence[parent].given:
             raise KnowledgeError(f"{path}: {parent!r} is itself asked only while something else stands")
@@ -210,4 +211,4 @@ def _known(names: Iterable[str], allowed: Iterable[str], path: str, what: str) -
     known = tuple(allowed)
     for name in names:
         if name not in known:
-            raise KnowledgeError(f"{path}: {name!r} is no known {what}; use one of {', '.join(known)}")
+            raise KnowledgeError(f"{path}: {name!r} is no known {what}; {meant(name, [*known])}")
