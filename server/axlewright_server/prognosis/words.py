@@ -68,9 +68,11 @@ def told(
             f"{RULES.horizon_days:.0f} days; hardly before {count(early)} ({ahead.days_used} days seen). "
             f"{_first_up(now)}."
         )
-    when = f"in {span(early, late)}, as likely before as after {count(middle)}{way}"
     stops = f"; {100.0 * (1.0 - ahead.reaches):.0f} % that it stops short of it" if ahead.reaches < 0.9 else ""
-    return f"Reaches its limit {when} (80 % interval, {ahead.days_used} days seen{stops}); {now}."
+    return (
+        f"Reaches its limit in {span(early, late)}{way} (80 % interval, {ahead.days_used} days seen{stops}), "
+        f"as likely before as after {count(middle)}; {now}."
+    )
 
 
 def _first_up(text: str) -> str:
