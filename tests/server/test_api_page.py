@@ -127,6 +127,12 @@ def test_an_advisory_says_of_when_its_numbers_are_and_what_the_channel_reads_now
     assert "from specification (left" in text
 
 
+def test_an_axle_with_an_advisory_is_not_said_to_have_no_limit_in_sight(client: Client) -> None:
+    sections = [read(client, f"/trucks/{name}")[0].split('id="ahead-')[1:] for name in ("sy-2", "sy-3")]
+    assert [["No limit is in sight" in one for one in each] for each in sections] == [[False, True], [True, True]]
+    assert "what has been found since is under Advisories" in sections[0][0]
+
+
 @pytest.mark.parametrize(("unit", "told"), [("/", False), ("mm", True)])
 def test_a_number_without_a_unit_is_left_to_the_words(tmp_path: Path, unit: str, told: bool) -> None:
     with small_office(tmp_path) as office, client_of(office) as client:
