@@ -141,7 +141,8 @@ def test_a_number_without_a_unit_is_left_to_the_words(tmp_path: Path, unit: str,
         change = raise_advisory(message, 4, ("height-low",), ("height/static",))
         with office.store.transaction():
             write_changes(office.store, [change])
-        assert ("106 " in read(client, f"/advisories/{message.id}")[0]) == told
+        text, _ = read(client, f"/advisories/{message.id}")
+        assert (">106 mm, limit 10.0 mm<" in text) == ("106 " in text) == told
 
 
 @pytest.mark.parametrize("cause", ["failed-temperature-sensor", "failed-height-sensor", "dragging-brake"])

@@ -68,7 +68,8 @@ function extent(wanted) {
         [bottom, top] = [Math.min(bottom, limit.value), Math.max(top, limit.value)];
       }
     }
-    const room = Math.max((top - bottom) * 0.08, wanted.least_span ? (wanted.least_span - (top - bottom)) / 2 : 0.01);
+    // The bar that marks when it stood lies at the top, above the name of a limit.
+    const room = Math.max((top - bottom) * (wanted.mark ? 0.16 : 0.08), wanted.least_span ? (wanted.least_span - (top - bottom)) / 2 : 0.01);
     return [bottom - room, top + room];
   };
 }
