@@ -238,12 +238,32 @@ def test_the_pages_form_records_a_finding_and_shows_it(client: object) -> None:
     assert "left and right" in answer.text
 
 
-def test_the_pages_form_says_why_a_finding_was_not_taken(client: object) -> None:
+@pytest.mark.parametrize(
+    ("value", "unit", "text"),
+    [
+        ("twelve", "", "is no number"),
+        ("12", "furlong", "no unit that is known here. Use mm, in, deg, kPa, psi or h"),
+        ("12", "psi", "measures pressure, but"),
+        ("", "", "give an outcome (within, low, high) or a measured value."),
+    ],
+)
+def test_the_pages_form_says_why_a_finding_was_not_taken(client: object, value: str, unit: str, text: str) -> None:
     name = client.get("/api/1/advisories").json()[0]["id"]  # type: ignore[attr-defined]
-    form = {"finding": "ride-height=", "value": "twelve", "who": "m.fitter"}
+    form = {"finding": "ride-height=", "value": value, "unit": unit, "who": "m.fitter"}
     answer = client.post(f"/advisories/{name}/findings", data=form, headers={"accept": "text/html"})  # type: ignore[attr-defined]
     assert answer.status_code == 422
-    assert "is no number" in answer.text
+    assert text in answer.text
+    assert "/api/1/checks" not in answer.text
+
+
+def test_a_repair_that_was_not_taken_leads_back_to_its_truck(client: object) -> None:
+    form, page = {"axle": "2", "who": "m.fitter"}, {"accept": "text/html"}
+    answer = client.post("/trucks/sy-2/services", data=form, headers=page)  # type: ignore[attr-defined]
+    assert answer.status_code == 422
+    assert "Tick what was replaced or touched." in answer.text
+    assert '<a href="/trucks/sy-2">Back to sy-2</a>' in answer.text
+    lost = client.post("/trucks/sy-9/services", data=form, headers=page)  # type: ignore[attr-defined]
+    assert (lost.status_code, 'href="/trucks/sy-9"' in lost.text) == (404, False)
 
 
 def test_the_pages_form_records_a_repair_and_shows_it(client: object) -> None:

@@ -274,4 +274,21 @@ async def answer_page_problem(request: Request, error: Exception) -> Response:
     """Return the error as a page."""
     status, problem = problem_of(error)
     heading = "Not found" if status == 404 else "That did not work"
-    return sheet(request, "message.html", status, heading=heading, problem=problem)
+    return sheet(
+        request, "message.html", status, heading=heading, problem=problem, back=_back(request.url.path, status)
+    )
+
+
+def _back(path: str, status: int) -> tuple[str, str] | None:
+    """Return address and name of the sheet whose form was sent, None where it is not known to exist.
+
+    Examples
+    --------
+    >>> _back("/trucks/hv-101/services", 422), _back("/trucks/hv-999/services", 404), _back("/intake", 422)
+    (('/trucks/hv-101', 'hv-101'), None, None)
+    """
+    kind, _, rest = path.lstrip("/").partition("/")
+    name, form, _ = rest.partition("/")
+    if status == 404 or not form or kind not in ("trucks", "advisories"):
+        return None
+    return f"/{kind}/{name}", name if kind == "trucks" else "the advisory"

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Form, Request
 from fastapi.responses import RedirectResponse, Response
 
 from axlewright_models.shop.service import TOUCHED
+from axlewright_models.units import UNITS
 from axlewright_server.api.advisory_routes import AdvisoryId
 from axlewright_server.api.context import OfficeHere, Reader, Vehicle, name_for_log
 from axlewright_server.api.errors import ApiError
@@ -19,6 +20,7 @@ from axlewright_server.store import shop as stored
 
 router = APIRouter(include_in_schema=False)
 MOST_SERVICES = 10
+CHECKS_LIST = "/api/1/checks"
 
 
 @router.post("/advisories/{advisory}/findings")
@@ -36,6 +38,13 @@ def record_finding(
     """Record what a check found, then show the advisory that now holds it."""
     check, _, outcome = finding.partition("=")
     try:
+        if unit.strip() and unit.strip() not in UNITS:
+            raise ApiError(
+                422,
+                f"{unit.strip()!r} is no unit that is known here.",
+                "form: unit",
+                "Use mm, in, deg, kPa, psi or h, or leave it empty: then the value is in the check's own unit.",
+            )
         wanted = FindingRequest(
             check=check, outcome=outcome, value=number(value), unit=unit.strip(), who=who, note=note
         )
@@ -43,7 +52,9 @@ def record_finding(
     except ApiError as error:
         if error.status == 404:
             raise
-        failed = f"{error.problem.what} {error.problem.how_to_mend}"
+        # The list of all checks is for programs; a person has it in the form.
+        mend = "" if CHECKS_LIST in error.problem.how_to_mend else error.problem.how_to_mend
+        failed = f"{error.problem.what} {mend}".rstrip()
         return routes.advisory_sheet(request, office, reader, advisory, failed=failed, who=who, status=error.status)
     return RedirectResponse(f"/advisories/{name}#findings", 303)
 
