@@ -31,8 +31,8 @@ class AccountError(ServerError):
     """A name or password is not accepted; the text says why."""
 
 
-def check_new(name: str, password: str) -> None:
-    """Refuse names and passwords that cannot be used.
+def check_name(name: str) -> None:
+    """Refuse a name that cannot be used.
 
     Raises
     ------
@@ -41,6 +41,17 @@ def check_new(name: str, password: str) -> None:
     """
     if not _NAME.fullmatch(name):
         raise AccountError(f"user name {name!r}: use 1 to 64 letters, digits and . _ @ -")
+
+
+def check_new(name: str, password: str) -> None:
+    """Refuse names and passwords that cannot be used.
+
+    Raises
+    ------
+    AccountError
+        The text says what would do.
+    """
+    check_name(name)
     if not LEAST_CHARACTERS <= len(password) <= MOST_CHARACTERS:
         raise AccountError(f"password of {len(password)} characters: use {LEAST_CHARACTERS} to {MOST_CHARACTERS}")
 

@@ -149,11 +149,12 @@ def _add_user(options: argparse.Namespace) -> int:
     import getpass
     import time
 
-    from axlewright_server.accounts import AccountError, put_account
+    from axlewright_server.accounts import AccountError, check_name, check_new, put_account
     from axlewright_server.settings import load_settings
     from axlewright_server.store import Store
 
     settings = load_settings(options.settings, data=options.data)
+    check_name(options.name)  # before anybody types a password for it
     if options.password_stdin:
         password = sys.stdin.readline().rstrip("\r\n")
     else:
@@ -166,6 +167,7 @@ def _add_user(options: argparse.Namespace) -> int:
             ) from error
         if again != password:
             raise AccountError("the two passwords differ; nothing was changed")
+    check_new(options.name, password)  # before a folder is made for it
     store = Store(settings.data)
     try:
         with store.transaction():

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from argon2.exceptions import VerifyMismatchError
 
+from axlewright_models.command_line import main
 from axlewright_server import accounts
 from axlewright_server.accounts import AccountError, names, password_fits, put_account
 from axlewright_server.errors import SettingsError
@@ -65,6 +66,20 @@ def test_the_password_itself_is_nowhere_in_the_file(store: Store) -> None:
 def test_unusable_names_and_passwords_are_refused(store: Store, name: str, password: str, text: str) -> None:
     with pytest.raises(AccountError, match=text), store.transaction():
         put_account(store, name, password, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("name", "text"), [("two words", "user name 'two words'"), ("planner", "password of 5 characters: use 10 to 256")]
+)
+def test_adding_an_unusable_person_makes_no_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], name: str, text: str
+) -> None:
+    asked: list[str] = []
+    monkeypatch.setattr("getpass.getpass", lambda prompt: asked.append(prompt) or "short")
+    assert main(["add-user", name, "--data", str(tmp_path / "data")]) == 1
+    assert text in capsys.readouterr().err
+    assert len(asked) == (0 if name == "two words" else 2)
+    assert not (tmp_path / "data").exists()
 
 
 OPEN = PageSettings(host="0.0.0.0")
