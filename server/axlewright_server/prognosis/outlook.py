@@ -260,8 +260,8 @@ def _last_day(series: Series, ahead: Forecast) -> str:
     if ahead.status == "passed" or not beyond or value is None:
         return ""
     return (
-        f"Beyond its limit on the last day ({amount(value, series.unit)}); what follows is the trend of the days "
-        "before, which holds only if that day was an exception. "
+        f"Beyond its limit on the last day ({amount(value, series.unit)}), though the trend over all days, which one "
+        "day hardly moves, is short of it; if it stays there, take the limit as reached. "
     )
 
 
