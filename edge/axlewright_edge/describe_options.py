@@ -190,6 +190,10 @@ def _train(text: str, revolutions_per_km: float) -> Train:
     ring, _, pinion = text.partition("/")
     if not (ring.isdigit() and pinion.isdigit()):
         raise ConfigurationError(f"--teeth is {text!r}; give ring and pinion gear, such as 41/12")
+    if int(ring) <= int(pinion):
+        raise ConfigurationError(
+            f"--teeth is {text!r}: a ring gear has more teeth than its pinion; is it {pinion}/{ring}?"
+        )
     return Train(revolutions_per_km, int(ring), int(pinion))
 
 

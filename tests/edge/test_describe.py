@@ -138,6 +138,7 @@ def test_an_assumed_tyre_is_said_and_a_given_one_is_taken(tmp_path, capsys):
         (["--rate", "6400", "--speed", "80", "--teeth", "41/12", "--revolutions-per-km", "3"], "100 to 1000 turns"),
         (["--rate", "6400", "--speed", "80", "--channels", "1"], "name truck and axle, or teeth"),
         (["--rate", "6400", "--turns", "2", "--teeth", "41"], "give ring and pinion gear, such as 41/12"),
+        (["--rate", "6400", "--turns", "2", "--teeth", "12/41"], "more teeth than its pinion; is it 41/12?"),
         (["--rate", "6400", "--turns", "2", "--bearing", "17,x"], "give elements, their and the pitch diameter"),
         (["--rate", "6400", "--turns", "2", "--window", "0.1"], "use 1 to 600"),
         (["--rate", "6400", "--turns", "2", "--fleet-file", "f.toml"], "needs --vehicle and --axle"),
