@@ -26,6 +26,7 @@ from axlewright_edge.describe_options import (
 from axlewright_edge.describe_picture import picture
 from axlewright_edge.describing import Subject, Told, check_window, describe, verdict, waveform_of, window_of
 from axlewright_edge.errors import ConfigurationError
+from axlewright_edge.replay_readings import TABLE_COLUMNS, is_table
 from axlewright_edge.sources.waveform_form import Recorded, read_recording
 from axlewright_models.command_line import Command
 from axlewright_models.signals import CHANNELS, INDEX, QUALITY_BITS
@@ -45,6 +46,7 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
 def _run(options: argparse.Namespace) -> int:
     form = form_of(options, "--speed")
     subject = subject_of(options, options.vehicle)
+    _refuse_table(Path(options.file))
     recorded = read_recording(Path(options.file), form, option_of("--speed"))
     check_window(recorded, options.window)
     windows = describe(recorded, subject, options.window)
@@ -62,6 +64,15 @@ def _run(options: argparse.Namespace) -> int:
     else:
         _print(recorded, subject, windows, options)
     return 0
+
+
+def _refuse_table(path: Path) -> None:
+    """Tell a table of windows from raw samples, which alone can be described."""
+    if path.is_file() and path.stat().st_size and path.suffix.lower() in (".csv", ".parquet") and is_table(path):
+        raise ConfigurationError(
+            f"{path}: is a table of windows (it has a column {' or '.join(TABLE_COLUMNS)}), which axlewright "
+            "replay sends; describe takes raw samples"
+        )
 
 
 def _document(recorded: Recorded, subject: Subject, windows: list[Told]) -> dict[str, Any]:

@@ -175,6 +175,9 @@ def test_a_result_that_cannot_be_written_is_told_in_one_line(tmp_path, capsys, o
     ("name", "content", "message"),
     [
         ("run.csv", "a,b\n", "holds column names and no sample below them"),
+        ("run.csv", "time_ms,vehicle,axle,lube\n1,t-1,2,80\n", "is a table of windows"),
+        ("run.csv", "", "is empty; give one line of column names or of numbers"),
+        ("run.parquet", "hello", "cannot be read"),
         ("run.npy", "hello", "is no NPY file: it does not begin as one; write it with numpy.save"),
         ("run.npy", "", "is no NPY file"),
     ],
