@@ -212,7 +212,8 @@ def _line(record: Record, spec: VehicleSpec, name: str) -> Series:
     values = record.column(name)
     reference = record.first_of(name)
     limit = reference + math.log(spec.limit("order_ratio_limit"))
-    return Series(name, "/", values, limit, 1, logarithmic=True, reference=reference, note="times its own first week")
+    note = "its baseline: its own first week"
+    return Series(name, "/", values, limit, 1, logarithmic=True, reference=reference, note=note)
 
 
 def outlook(series: Series, ahead: Forecast, record: Record) -> Outlook:
