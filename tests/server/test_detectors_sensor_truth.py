@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from known_truth import HOUR, Faults, Journey, hours, raised, signals, watch
+from known_truth import BEGIN_S, HOUR, Faults, Journey, chunk, fleet, hours, raised, rows, signals, watch
 
+from axlewright_models.shop.service import ServiceEvent
 from axlewright_models.signals import INDEX
 from axlewright_server.detectors import sensor_truth
+from axlewright_server.detectors.lube_limit import LubeLimit
 from axlewright_server.detectors.lube_model import LubeModel
 from axlewright_server.detectors.sensor_health import SensorHealth
+from axlewright_server.kernel import Kernel
 
 # Nights long enough to cool down, seven working days before the fault and five after.
 DAY = (("drive", 3.0), ("park", 9.0))
@@ -91,6 +94,36 @@ def test_inches_and_fahrenheit_are_told_and_hidden_from_the_other_detectors():
     later[:, INDEX["lube"]] = 1.8 * later[:, INDEX["lube"]] + 32.0
     assert ("sensor-wrong-unit:height/right", 0) in sensors_of(watch([inches], LubeModel()))
     assert ("sensor-wrong-unit:lube", 0) in sensors_of(watch([fahrenheit], LubeModel()))
+
+
+def replaced_warm(read, heat_kw=0.0, window_s=60.0):
+    """Return what is raised of a truck whose forward lube sensor is replaced after three hours on the road."""
+    heat = Faults(heat_kw=lambda t: np.where(t > 3.0 * HOUR, heat_kw, 0.0))
+    made = signals(Journey((("drive", 5.0),)), 1, heat)
+    lube = made[3 * 360 + 6 :, 1, INDEX["lube"]]
+    lube[:] = read(lube)
+    # A minute in the workshop without a reading.
+    made[3 * 360 : 3 * 360 + 6, 1, INDEX["lube"]] = np.nan
+    every = rows([made], window_s)
+    kernel = Kernel(fleet(1), (LubeLimit(),))
+    before = kernel.run(chunk(every, BEGIN_S, BEGIN_S + 3.0 * HOUR))
+    assert not raised(before)
+    kernel.service(ServiceEvent("t-0", 2, BEGIN_S + 3.0 * HOUR, frozenset({"lube-sensor"})))
+    return raised(kernel.run(chunk(every, BEGIN_S + 3.0 * HOUR, BEGIN_S + 5.0 * HOUR)))
+
+
+@pytest.mark.parametrize("window_s", [10.0, 60.0])
+def test_a_new_sensor_in_fahrenheit_on_a_warm_axle_is_told_before_anybody_calls_the_axle_hot(window_s):
+    found = replaced_warm(lambda lube: 1.8 * lube + 32.0, window_s=window_s)
+    assert {(symptom.key, symptom.axle) for symptom in found} == {("sensor-wrong-unit:lube", 0)}
+    assert hours(found[0]) < 3.25
+
+
+def test_an_axle_that_grows_hot_after_its_sensor_was_replaced_is_still_called_hot():
+    assert not replaced_warm(lambda lube: lube)
+    keys = {symptom.key for symptom in replaced_warm(lambda lube: lube, heat_kw=12.0)}
+    assert "lube-hot" in keys
+    assert "sensor-wrong-unit:lube" not in keys
 
 
 def test_a_loose_vibration_sensor_is_told_by_the_trucks_own_doubt():

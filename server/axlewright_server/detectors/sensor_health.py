@@ -72,7 +72,7 @@ class SensorHealth(Part):
     """
 
     name = "sensor-health"
-    version = 4
+    version = 5
     dtype: np.dtype[Any] = np.dtype(
         [
             ("ever", "?", (_K,)),
@@ -155,7 +155,7 @@ class SensorHealth(Part):
         # Parked on a slope, or on one empty spring, a truck may lean as far as that.
         driven = present & (speed > 25.0)[:, None]
         truths, told = self._truths(state, good, fair, other, speed, ambient, batch, table, partner)
-        wrong = sensor_lube.fahrenheit(state, good[:, _LUBE], other, ambient, batch)
+        wrong, leapt = sensor_lube.fahrenheit(state, good[:, _LUBE], other, ambient, batch)
         taken = sensor_lube.swapped(state, fair[:, _LUBE], other, ambient, speed, batch, partner)
         by_fault = truths.reshape(-1, len(TRUTHS), _K)
         by_fault[:, _BIAS, _LUBE] |= stepped
@@ -164,7 +164,7 @@ class SensorHealth(Part):
         known = np.concatenate([present, np.ones_like(present), stuck_known, present, driven, told], axis=1)
         flips = latch(state, wanted, known, batch.time_s, self.on_delay_s, self.off_delay_s)
         state["bad"] = outside
-        state["bad"][:, _LUBE] |= bad_now
+        state["bad"][:, _LUBE] |= bad_now | leapt
         return state, self._symptoms(state, flips, batch, raw) if flips.any() else []
 
     def masked(self, state: State, values: Floats) -> Floats:

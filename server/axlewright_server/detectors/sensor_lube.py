@@ -7,7 +7,9 @@ cannot change by kelvins from one window to the next, nor can two axles in one w
   its own doing, and stays parted by as much for ``STAYS_S``: bias. It ends when it steps back.
 * *Fahrenheit*: a reading that is right against the partner after converting, through a span of temperatures, so that
   mere heat cannot do it, and that began as no heat can: with a jump, after a long gap, or with the first reading. It
-  stands until the reading agrees with the partner's unconverted.
+  stands until the reading agrees with the partner's unconverted. A sensor just replaced that reads, from the first
+  minutes on, hotter than the axle can have grown since the old one spoke, and right after converting, needs no span:
+  it is hidden at once, so that nobody calls the axle hot, and told after ``LEAP_S``.
 * *swapped*: after a sensor of the tandem was replaced, by the shop's record, the learnt difference to the partner (as
   a share of their common rise) has changed its sign and kept its size over ``TURNED`` half hours of warm driving.
   Without a record it could as well be heat in the other axle, and nothing is said. Axles that differ by less than
@@ -35,6 +37,7 @@ STAYS_S, STAYS_SHARE = 900.0, 0.4
 CALM_WINDOWS = 5
 UNIT_S, UNIT_SPAN_K, UNIT_NEAR_K, UNIT_GAP_S = 1200.0, 12.0, 10.0, 3600.0
 SAME_K = 8.0
+LEAP_S, LEAP_WITHIN_S = 300.0, 120.0
 SHARE_S, WARM_K = 1800.0, 15.0
 SHARE_LEARNING, SHARE_FLOOR, TELLS = 30, 0.01, 1.2
 TURNED, TURNED_PLACE, WATCHED = 12, (-1.7, -0.4), 300
@@ -54,6 +57,10 @@ FIELDS: list[Any] = [
     ("unit_last", "f8"),
     ("unit_last_s", "f8"),
     ("unit_right_s", "f8"),
+    ("unit_before", "f8"),
+    ("unit_before_s", "f8"),
+    ("unit_new_s", "f8"),
+    ("unit_leapt", "?"),
     ("unit_told", "?"),
     ("share_s", "f8"),
     ("share_sum", "f8", (2,)),
@@ -70,15 +77,21 @@ def clear(state: State) -> None:
     """Set fresh state to "nothing seen yet"."""
     for name in ("jump_lube", "jump_other", "jump_s", "jump_from", "jump_size", "jump_told"):
         state[name] = np.nan
-    for name in ("unit_range", "unit_last", "unit_last_s"):
+    for name in ("unit_range", "unit_last", "unit_last_s", "unit_before", "unit_before_s"):
         state[name] = np.nan
 
 
 def forget(state: State, fresh: State, axle_too: bool) -> None:
-    """Forget what was held against a sensor that was replaced, and the axle's usual difference if that is new."""
+    """Forget what was held against a sensor that was replaced, and the axle's usual difference if that is new.
+
+    How hot the old sensor saw the axle is remembered: the lube is still the same.
+    """
+    before, before_s = state["unit_last"].copy(), state["unit_last_s"].copy()
     for field in FIELDS:
         if axle_too or field[0] not in _KEPT:
             state[field[0]] = fresh[field[0]]
+    if not axle_too:
+        state["unit_before"], state["unit_before_s"] = before, before_s
     state["share_watch"] = 0 if axle_too else WATCHED
 
 
@@ -125,20 +138,21 @@ def _follow_step(state: State, lube: Floats, other: Floats, apart: Floats, began
     state["jump_left_s"] = left_s
 
 
-def fahrenheit(state: State, lube: Floats, other: Floats, ambient: Floats, batch: Batch) -> Flags:
-    """Return whose lube reads degrees Fahrenheit where Celsius is meant, (n,)."""
+def fahrenheit(state: State, lube: Floats, other: Floats, ambient: Floats, batch: Batch) -> tuple[Flags, Flags]:
+    """Return whose lube reads degrees Fahrenheit where Celsius is meant, and whose is hidden meanwhile; (n,) each."""
     last, dt_s = state["unit_last"], batch.time_s - state["unit_last_s"]
     converted = (dt_s <= LONGEST_STEP_S) & (np.abs(lube - (1.8 * last + 32.0)) < 1.8 * UNIT_NEAR_K)
     # After a long gap the truck has stood: no heat of a fault is left.
     rested = (dt_s > UNIT_GAP_S) & (np.abs(other - ambient) < UNIT_NEAR_K)
     entry = np.isnan(last) | rested | (converted & (np.abs(lube - last) > UNIT_NEAR_K))
-    state["unit_last"] = np.where(np.isnan(lube), last, lube)
-    state["unit_last_s"] = np.where(np.isnan(lube), state["unit_last_s"], batch.time_s)
     both = ~np.isnan(lube) & ~np.isnan(other)
     fits = both & (np.abs((lube - 32.0) / 1.8 - other) < UNIT_NEAR_K)
     same = both & (np.abs(lube - other) < SAME_K)
     seconds = np.minimum(batch.dt_s, 600.0)
-    begun = np.asarray((state["unit_entry"] | (entry & fits)) & ~(same & ~fits))
+    leapt = _leapt(state, lube, fits & ~same, batch)
+    state["unit_last"] = np.where(np.isnan(lube), last, lube)
+    state["unit_last_s"] = np.where(np.isnan(lube), state["unit_last_s"], batch.time_s)
+    begun = np.asarray((state["unit_entry"] | (entry & fits) | leapt) & ~(same & ~fits))
     state["unit_entry"] = begun
     counts = fits & begun
     state["unit_s"] = np.where(begun, state["unit_s"] + np.where(counts & ~same, seconds, 0.0), 0.0)
@@ -148,8 +162,22 @@ def fahrenheit(state: State, lube: Floats, other: Floats, ambient: Floats, batch
     state["unit_range"] = np.stack([low, high], axis=1)
     state["unit_right_s"] = np.where(same & ~fits, state["unit_right_s"] + seconds, 0.0)
     found = (state["unit_s"] >= UNIT_S) & (high - low >= UNIT_SPAN_K)
+    found |= leapt & (state["unit_s"] >= LEAP_S)
     state["unit_told"] = np.where(state["unit_told"], state["unit_right_s"] < UNIT_S, found)
-    return state["unit_told"].copy()
+    return state["unit_told"].copy(), leapt & fits
+
+
+def _leapt(state: State, lube: Floats, fits: Flags, batch: Batch) -> Flags:
+    """Return whose new sensor began hotter than the axle can have grown, and has read right after converting since."""
+    known = ~np.isnan(lube)
+    heard = known & ~np.isnan(state["unit_last"])
+    state["unit_new_s"] = np.where(heard, state["unit_new_s"] + np.minimum(batch.dt_s, 600.0), state["unit_new_s"])
+    allowed = STEP_K + DRIVEN_K_PER_S * (batch.time_s - state["unit_before_s"])
+    begins = fits & (state["unit_new_s"] <= LEAP_WITHIN_S) & (lube - state["unit_before"] > allowed)
+    # A window that can't be held to the partner neither speaks for it nor ends it.
+    leapt = np.asarray((state["unit_leapt"] & (fits | ~known)) | begins)
+    state["unit_leapt"] = leapt
+    return leapt
 
 
 def swapped(
