@@ -93,6 +93,22 @@ def test_each_typical_picture_leads_to_its_cause(symptoms, cause):
     assert lead(*symptoms) == [cause]
 
 
+def test_gears_that_grow_loud_within_hours_of_the_heat_tell_a_sudden_loss_from_a_slow_one():
+    def mesh(line, since_s, time_s):
+        return symptom("order-high", f"vib/order/mesh-{line}", 2.0, since_s=since_s, time_s=time_s)
+
+    def noise(*lines):
+        return seen(KNOWLEDGE, view(*lines), view()).get("abrupt-noise")
+
+    at_once, slowly = mesh(1, 80_000.0, 82_000.0), mesh(1, 1000.0, 90_000.0)
+    assert lead(HOTTER, at_once) == ["sudden-lube-loss"]
+    assert lead(SLOWLY_HOTTER, at_once) == ["low-lube-worn-pinion-seal"]
+    assert lead(SLOWLY_HOTTER, slowly) != ["sudden-lube-loss"]
+    assert (noise(), noise(at_once), noise(slowly)) == (None, True, False)
+    # A line that joins late may rise fast: the one that was heard first tells.
+    assert noise(slowly, mesh(2, 88_000.0, 89_000.0)) is False
+
+
 def test_both_axles_hot_point_to_the_tandem_and_not_to_one_axle():
     assert lead(SLOWLY_HOT, partner=view(SLOWLY_HOT)) == ["tandem-mismatch"]
 

@@ -19,7 +19,9 @@ from axlewright_models.wire.messages import Urgency
 
 Floats = NDArray[np.float64]
 Probability = Annotated[float, Meta(gt=0.0, lt=1.0)]
-Derived = Literal["abrupt-onset", "partner-above-model", "abrupt-shaking", "after-service", "came-first"]
+Derived = Literal[
+    "abrupt-onset", "partner-above-model", "abrupt-shaking", "abrupt-noise", "after-service", "came-first"
+]
 NONE = "none-of-these"
 # What an advisory stands under whose symptoms none of the listed causes explains.
 UNEXPLAINED = "unexplained"

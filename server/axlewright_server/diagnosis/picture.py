@@ -179,6 +179,9 @@ def _derived(
         return came_first([entry.symptom for entry in relevant], [entry.symptom for entry in later])
     if kind.derived == "partner-above-model":
         return _partner_hot(partner) if "lube-above-model" in believed else None
+    if kind.derived == "abrupt-noise":
+        # What wears is heard on one line before the others, and that one comes slowly.
+        return _abrupt([min(relevant, key=lambda entry: entry.symptom.since_s)])
     return _after_service(kind, relevant, own) if kind.derived == "after-service" else _abrupt(relevant)
 
 
