@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 from known_truth import BEGIN_S, Faults, Journey, after, fleet, hours, raised, rows, signals, watch
 
-from axlewright_models.signals import INDEX
+from axlewright_models.signals import ENVELOPE_CHANNELS, INDEX, ORDER_CHANNELS
 from axlewright_models.statistics import siegmund_run_length
 from axlewright_server.detectors.base import LINE_CODES
 from axlewright_server.detectors.housing import Housing
 from axlewright_server.detectors.vibration import LINES, Vibration
+from axlewright_server.detectors.vibration_source import SOURCES, Signature, attribute
 from axlewright_server.kernel import Kernel
 
 # Long enough that the bands between 55 and 88 km/h are learnt.
@@ -223,3 +224,39 @@ def test_a_low_level_counts_only_when_the_lube_has_come_to_rest():
 
     assert not with_level(Journey((("drive", 2.0),))).symptoms
     assert raised(with_level(Journey((("drive", 1.0), ("park", 1.0)))), "lube-level-low")
+
+
+@pytest.mark.parametrize(
+    ("rise", "told_before", "sources"),
+    [
+        # Of a shaft's first, second and fourth line; NaN: four times per turn is not measured.
+        ((0.15, 0.26, np.nan), None, {"source-worn-yoke"}),
+        ((0.60, 0.27, np.nan), None, {"source-centre-bearing"}),
+        ((1.10, 0.72, np.nan), None, {"source-worn-yoke", "source-centre-bearing", "ambiguous"}),
+        ((1.10, 0.72, np.nan), "source-worn-yoke", {"source-worn-yoke"}),
+        ((1.10, 0.72, np.nan), "source-centre-bearing", {"source-centre-bearing"}),
+        ((1.50, 0.80, np.nan), "source-worn-yoke", {"source-worn-yoke"}),
+        ((1.50, 0.80, 0.30), "source-worn-yoke", {"source-centre-bearing"}),
+        ((1.10, 0.72, 1.30), "source-centre-bearing", {"source-worn-yoke"}),
+    ],
+)
+def test_looseness_told_while_it_was_young_stays_unless_four_times_per_turn_speaks_against_it(
+    rise, told_before, sources
+):
+    width, orders = len(LINES), len(ORDER_CHANNELS)
+    every = np.full((1, width), np.nan, np.float32)
+    at = [LINES.index(f"vib/order/driveshaft-{order}") for order in (1, 2, 4)]
+    every[0, at] = rise
+    raised_lines = np.zeros((1, orders + len(ENVELOPE_CHANNELS)), dtype=bool)
+    raised_lines[0, at[:2]] = True
+    signature = Signature(
+        rise=every,
+        beside=every > 0.1,
+        knocks=np.array([True]),
+        scatter=np.array([0.15]),
+        by_speed=np.array([0.05]),
+        firm=np.array([[name == told_before for name in SOURCES]]),
+    )
+    alone = every[:, :orders], np.full((1, orders), 20)
+    found = attribute(raised_lines, *alone, np.array([0.13]), signature)
+    assert {name for name, stands in zip(SOURCES, found[0], strict=True) if stands} == sources

@@ -96,7 +96,7 @@ class Vibration(Part):
     held to. ``kurtosis_floor``: least standard deviation of kurtosis's two-hour means that is believed.
     ``prior``: what sister axles read, for cells that are not learnt yet.
     ``source_every``: observations after which the source is looked at again while a line is raised; ``votes``: how
-    many such looks are averaged. All are own choices.
+    many such looks are averaged; a source told after half of them is firm. All are own choices.
     """
 
     name = "vibration"
@@ -501,6 +501,7 @@ class Vibration(Part):
             knocks=beside[:, _KURTOSIS],
             scatter=np.sqrt(state["first_square"]),
             by_speed=by_speed,
+            firm=state["source"] & (state["voted"] >= self.votes // 2)[:, None],
         )
 
     def _teach(self, state: State, means: Any, lesson: Any, where: tuple[Any, Any, Any]) -> None:

@@ -17,6 +17,9 @@ Which lines speak for which source is common practice, no published source:
   two, or where four times is not measured: play throws the shaft over twice a turn and scatters from minute to
   minute; whirling goes round once, and a softer support moves the shaft's resonance, so that the rise depends on
   speed. If neither is clear, both are named, and `ambiguous` as well;
+* one looseness brings the other: in worn splines the shaft whirls as well, and a shaft that whirls wears its splines.
+  How once and twice share the rise tells less the further it has gone, so what was told of it for hours while it was
+  young stays, unless four times per turn speaks against it;
 * once per turn together with a bearing's envelope is a shaft that wanders in its bearing.
 """
 
@@ -43,6 +46,7 @@ SOURCES = (
     "ambiguous",
     "lines-coincide",
 )
+_YOKE, _CENTRE = SOURCES.index("source-worn-yoke"), SOURCES.index("source-centre-bearing")
 RESOLUTION_ORDERS = 0.05
 """Own choice: two lines nearer than this, in turns of the wheel, are not told apart in windows of ten seconds."""
 SCATTER = 0.3
@@ -90,6 +94,7 @@ class Signature:
     more than its own scatter makes, a smaller thing than to be raised. NaN and False for lines not measured.
     ``knocks``: the same of kurtosis, (n,). ``scatter``: standard deviation of the shaft's first order from minute to
     minute; ``by_speed``: how much more it has risen at high speed than at low (both of the log-ratio), (n,).
+    ``firm``: which of :data:`SOURCES` have been told for hours, (n, 10).
     """
 
     rise: NDArray[Any]
@@ -97,6 +102,7 @@ class Signature:
     knocks: NDArray[np.bool_]
     scatter: NDArray[Any]
     by_speed: NDArray[Any]
+    firm: NDArray[np.bool_]
 
 
 def attribute(
@@ -165,8 +171,12 @@ def _shaft(own: NDArray[np.bool_], envelope: NDArray[np.bool_], signature: Signa
     rather_play = rise[:, SECOND] > rise[:, FIRST]
     rather_whirl = rise[:, SECOND] < MOSTLY_ONCE * rise[:, FIRST]
     scatters, by_speed = signature.scatter > SCATTER, np.abs(signature.by_speed) > BY_SPEED
-    play = both & ((overtones > OVERTONES) | (unsure & (rather_play | (scatters & ~rather_whirl))))
-    whirl = both & ((overtones < -OVERTONES) | (unsure & (rather_whirl | (by_speed & ~rather_play))))
+    was_play, was_whirl = signature.firm[:, _YOKE], signature.firm[:, _CENTRE]
+    settled = was_play ^ was_whirl
+    seems_play = np.where(settled, was_play, rather_play | (scatters & ~rather_whirl))
+    seems_whirl = np.where(settled, was_whirl, rather_whirl | (by_speed & ~rather_play))
+    play = both & ((overtones > OVERTONES) | (unsure & seems_play))
+    whirl = both & ((overtones < -OVERTONES) | (unsure & seems_whirl))
     unclear = both & (play == whirl)
     return {
         "unbalance": only_once & ~knocks & ~in_bearing,
