@@ -21,7 +21,7 @@ table { border-collapse: collapse; margin: 0.8rem 0; font-size: 0.86rem }
 @media (max-width: 60rem) { table { display: block; overflow-x: auto } }
 th, td { border: 1px solid #d0d0d0; padding: 0.2rem 0.5rem }
 th { background: #e4e4e4; text-align: left } td { background: #fff } .short { color: #c62828; font-weight: 600 }
-.note { color: #666; font-size: 0.86rem; max-width: 60rem }
+pre { overflow-x: auto } .note { color: #666; font-size: 0.86rem; max-width: 60rem }
 figure { background: #fff; border: 1px solid #d0d0d0; margin: 1rem 0; padding: 0.6rem; overflow-x: auto }
 figcaption { font-size: 0.9rem } .matrix th.up { writing-mode: vertical-rl; transform: rotate(180deg) }
 .matrix th.up { vertical-align: bottom } .matrix td { text-align: center }
