@@ -75,7 +75,7 @@ def load_files(settings: Settings, files: Sequence[str | Path], quiet: bool = Fa
         raise SettingsError("no fleet file is given; add --fleet FILE")
     fleet = load_fleet(settings.fleet)
     knowledge = load_knowledge(settings.knowledge or None)
-    prior = read_prior(settings.fleet_prior) if settings.fleet_prior else None
+    prior = read_prior(settings.fleet_prior)
     tables = [read_table(Path(file)) for file in files]
     tables.sort(key=_first_ms)
     store = Store(settings.data)

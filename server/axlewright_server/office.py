@@ -74,7 +74,7 @@ class Office:
         self.clock = clock
         self.spec: FleetSpec = load_fleet(settings.fleet)
         self.knowledge = load_knowledge(settings.knowledge or None)
-        self.prior = read_prior(settings.fleet_prior) if settings.fleet_prior else None
+        self.prior = read_prior(settings.fleet_prior)
         # Before anything is made: where no data file is yet, nobody has an account. If there is one, `start` looks.
         check_exposure(settings, (Path(settings.data) / FILE_NAME).exists())
         self.store = Store(settings.data)

@@ -27,7 +27,7 @@ from axlewright_server.detectors.sisters import FleetPrior
 from axlewright_server.evaluation.readings import of_files
 from axlewright_server.evaluation.truth import read_truth, unix_s
 from axlewright_server.fleet_prior import learn_from
-from axlewright_server.kernel import Kernel, Rows
+from axlewright_server.kernel import AxleTable, Kernel, Rows
 
 sys.path.insert(0, str(Path(__file__).parent))
 from machine import table
@@ -52,15 +52,15 @@ def simulate(folder: Path, *words: str) -> None:
     subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
 
 
-def pieces(folder: Path, kernel: Kernel) -> Iterator[Rows]:
+def pieces(folder: Path, table: AxleTable) -> Iterator[Rows]:
     """Return a simulated fleet's readings."""
-    return of_files([folder / "readings.parquet"], kernel.table.vehicles)
+    return of_files([folder / "readings.parquet"], table.vehicles)
 
 
 def learnt(folder: Path) -> FleetPrior:
     """Return the prior that a fleet gives."""
     kernel = Kernel(load_fleet(folder / "fleet.toml"))
-    for rows in pieces(folder, kernel):
+    for rows in pieces(folder, kernel.table):
         kernel.run(rows)
     told = learn_from({row: kernel.state_blob(row) for row in range(len(kernel.table))}, kernel.table)
     print(told.text, file=sys.stderr)
@@ -72,10 +72,10 @@ def joins(folder: Path) -> tuple[dict[str, float], dict[str, str]]:
 
     Trucks whose fault these sensors cannot show never join.
     """
-    kernel = Kernel(load_fleet(folder / "fleet.toml"))
-    vehicles = kernel.table.vehicles
+    axles = AxleTable.of(load_fleet(folder / "fleet.toml"))
+    vehicles = axles.vehicles
     last_s = np.zeros(len(vehicles))
-    for rows in pieces(folder, kernel):
+    for rows in pieces(folder, axles):
         np.maximum.at(last_s, rows.vehicle, rows.time_s)
     begin_s, scenario = dict.fromkeys(vehicles, 0.0), dict.fromkeys(vehicles, "healthy")
     for event in read_truth(folder / "truth.json").events:
@@ -93,7 +93,7 @@ def told(folder: Path, prior: FleetPrior | None, begin_s: dict[str, float]) -> s
     begins = np.array([begin_s[vehicle] for vehicle in kernel.table.vehicles])
     ends = np.full(len(begins), math.inf)
     found = set()
-    for rows in pieces(folder, kernel):
+    for rows in pieces(folder, kernel.table):
         inside = rows.time_s > begins[rows.vehicle]
         for number, time_s in zip(rows.vehicle[inside].tolist(), rows.time_s[inside].tolist(), strict=True):
             ends[number] = min(ends[number], time_s + WATCHED_S)

@@ -104,16 +104,12 @@ def pooled(records: State, learning: int) -> tuple[Any, Any, Any, Any]:
     """
     learnt = records["count"] >= learning
     number = learnt.sum(axis=0)
-    enough = number >= LEAST_SISTERS
-    means = np.where(learnt, records["mean"].astype(np.float64), 0.0)
-    divisor = np.maximum(number, 1)
-    mean = means.sum(axis=0) / divisor
-    apart = np.where(learnt, np.square(means - mean), 0.0).sum(axis=0)
-    between = np.maximum(np.sqrt(apart / np.maximum(number - 1, 1)), BETWEEN_FLOOR)
-    variance = records["m2"].astype(np.float64) / np.maximum(records["count"] - 1.0, 1.0)
-    within = np.sqrt(np.where(learnt, variance, 0.0).sum(axis=0) / divisor)
-    mean, between, within = (np.where(enough, values, np.nan) for values in (mean, between, within))
-    return mean, between, within, number
+    means = np.ma.masked_array(records["mean"].astype(np.float64), ~learnt)
+    variances = np.ma.masked_array(records["m2"] / np.maximum(records["count"].astype(np.float64) - 1.0, 1.0), ~learnt)
+    moments = means.mean(axis=0), means.std(axis=0, ddof=1), np.sqrt(variances.mean(axis=0))
+    few = number < LEAST_SISTERS
+    mean, between, within = (np.where(few, np.nan, np.ma.filled(values, np.nan)) for values in moments)
+    return mean, np.maximum(between, BETWEEN_FLOOR), within, number
 
 
 def write(prior: FleetPrior, path: Path) -> None:
@@ -132,7 +128,7 @@ def read(path: str | Path, version: int) -> FleetPrior:
     try:
         prior = msgspec.json.decode(Path(path).read_bytes(), type=FleetPrior)
     except OSError as error:
-        raise FleetPriorError(f"{path}: cannot be read as a fleet prior: {error}") from error
+        raise FleetPriorError(f"{path}: cannot be read as a fleet prior: {error.strerror or error}") from error
     except msgspec.DecodeError as error:
         raise FleetPriorError(f"{path}: is no fleet prior: {error}; {_AGAIN}") from error
     if prior.format != FORMAT:

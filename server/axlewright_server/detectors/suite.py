@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -40,15 +38,15 @@ def default_detectors(prior: FleetPrior | None = None) -> tuple[Detector, ...]:
     )
 
 
-def read_prior(path: str | Path) -> FleetPrior:
-    """Return the fleet prior of a file, checked against this version's vibration detector.
+def read_prior(path: str) -> FleetPrior | None:
+    """Return the fleet prior of a file, checked against this version's vibration detector; None for "".
 
     Raises
     ------
     FleetPriorError
         The file cannot be read, or does not fit.
     """
-    return read(path, Vibration.version)
+    return read(path, Vibration.version) if path else None
 
 
 def learn_prior(table: AxleTable, records: State, rows: NDArray[np.int64]) -> FleetPrior:
