@@ -12,7 +12,10 @@ from scipy import stats
 sys.path.insert(0, str(Path(__file__).parent))
 
 from evaluation_cases import BEGIN, DAY, alert, event, moment, unit, version
+from test_diagnosis import HOT, HOTTER, symptom, view
+from test_diagnosis import judge as judged
 
+from axlewright_server.evaluation.alerts import AlertBook
 from axlewright_server.evaluation.baselines import calls
 from axlewright_server.evaluation.counting import (
     distance_between,
@@ -252,3 +255,15 @@ def test_a_limit_is_passed_when_the_median_of_five_days_is_beyond_it():
     figures = {float(day): 0.0 for day in range(20)} | {6.0: 99.0, 12.0: -7.0, 13.0: -7.0, 14.0: -7.0}
     assert crossing(figures, 2.0, 6.0, 1) is None
     assert crossing(figures, 2.0, -6.0, -1) == 12.0  # days 10 to 14: two at 0, three at -7
+
+
+def test_a_suppressed_advisory_leads_no_list():
+    book = AlertBook()
+    ((brake, record),) = judged(view(HOT, HOTTER))
+    book.take([(brake, record)])
+    book.take(judged(view(HOT, HOTTER, symptom("sensor-range", "lube")), [brake], time_s=record.time_s + 1000.0))
+    assert {told.first.cause: told.versions[-1].active for told in book.alerts()} == {
+        "dragging-brake": False,
+        "failed-temperature-sensor": True,
+    }
+    assert leading(book.alerts(), record.time_s + 2000.0).cause == "failed-temperature-sensor"

@@ -53,7 +53,8 @@ def _version(advisory: Advisory, time_s: float) -> Version:
     listed = [(cause.id, cause.probability) for cause in message.causes]
     own = [pair for pair in listed if pair[0] == message.cause] or [(message.cause, message.confidence)]
     others = [pair for pair in listed if pair[0] not in (message.cause, own[0][0])]
-    active = advisory.active and advisory.open
+    # What is suppressed calls nobody, so it leads no list.
+    active = advisory.active and advisory.open and not advisory.suppressed_by
     causes = tuple((own + others)[:CAUSES_KEPT])
     return Version(time_s, active, message.urgency, message.confidence, causes)
 

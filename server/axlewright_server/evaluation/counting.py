@@ -5,8 +5,8 @@
   not count; where it names none (axle 0: one height valve serves both), any drive axle is right.
 - **Cause right, at first**: the cause under which that first advisory was raised is one of the truth's.
 - **Cause right, at last**: the same of the advisory that led the truck's list just before the failure or end: of
-  those raised since the onset on the right axle, active before cleared, then the most urgent, the most confident, the
-  latest.
+  those raised since the onset on the right axle, active before cleared or suppressed, then the most urgent, the most
+  confident, the latest.
 - **Delay**: from onset to the first such advisory. **Lead**: from it to the functional failure, in days and km.
 - **False**: any advisory raised on a healthy truck (superseded ones, and those that blame a sensor, count like any
   other), on a faulty truck before the onset, or on a truck with a harmless event at any time. An advisory that clears
@@ -92,7 +92,7 @@ def judge(unit: Unit, alerts: Iterable[Alert]) -> Outcome:
 
 
 def leading(alerts: Sequence[Alert], time_s: float) -> Version | None:
-    """Return what led the list just before a time: active before cleared, most urgent, most confident, latest."""
+    """Return what led the list just before a time: active before others, most urgent, most confident, latest."""
     seen = [version for alert in alerts if (version := alert.at(time_s)) is not None]
     if not seen:
         return None

@@ -11,7 +11,10 @@ CAUSES_KEPT = 5
 
 
 class Version(msgspec.Struct, frozen=True):
-    """An advisory as it read from a moment on: `causes` are (id, probability), the one it stands under first."""
+    """An advisory as it read from a moment on: `causes` are (id, probability), the one it stands under first.
+
+    ``active``: it called for somebody: neither cleared, closed nor suppressed.
+    """
 
     time_s: float
     active: bool
