@@ -8,7 +8,9 @@ stands. That hour is gathered over four days at least, so that the spread has ot
 in it. What the road explains is taken off the lines: the rise of rms or, if that is more, the lower-middle one of the
 lines. Until a cell is learnt, an axle is silent there, or is held to its sisters where a fleet prior is given
 (:mod:`~axlewright_server.detectors.sisters`): these differ by factors (unbalance, angles, resonances), so that a rise
-must pass the room between them besides, and only gross faults show.
+must pass the room between them besides, and only gross faults show. After a repair that leaves the axle itself as it
+was, the shaft's lines are held in the same way to what they read before (:mod:`~.before_repair`), and a minute that
+stands so far beyond its room that it would be told teaches nothing.
 
 Run length by design: one-sided CUSUM, k = 1 and h = 8 standard deviations: Siegmund's approximation gives 4.6e7
 independent normal observations per line; 17 lines on 400 axles driving 10 h a day make 4e6 observations a day, so heavy
@@ -39,6 +41,7 @@ import numpy as np
 
 from axlewright_models.signals import CHANNELS, ENVELOPE_CHANNELS, INDEX, ORDER_CHANNELS
 from axlewright_models.statistics import welford_step
+from axlewright_server.detectors import before_repair
 from axlewright_server.detectors.base import Part, State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.chart import HIGH, Chart
@@ -100,7 +103,7 @@ class Vibration(Part):
     """
 
     name = "vibration"
-    version = 7
+    version = 8
     dtype: np.dtype[Any] = np.dtype(
         [
             ("window_s", "f4"),
@@ -132,6 +135,7 @@ class Vibration(Part):
             ("trend_minutes", "f4"),
             ("trend_moments", "f4", (3, _K)),
             *TREND.fields(),
+            *before_repair.fields(_CELLS),
         ]
     )
 
@@ -185,6 +189,7 @@ class Vibration(Part):
         state["band"] = -1
         state["begun_s"] = np.nan
         TREND.clear(state)
+        before_repair.clear(state)
         return state
 
     def step(self, state: State, batch: Batch, table: AxleTable) -> tuple[State, list[Symptom]]:
@@ -227,10 +232,11 @@ class Vibration(Part):
         return frozenset(keys | set(SOURCES) if keys else keys)
 
     def serviced(self, record_rows: State, touched: frozenset[str]) -> State:
-        """Return the records with the touched lines' baselines forgotten."""
+        """Return the records with the touched lines' baselines forgotten, or kept as what is expected meanwhile."""
         lines = _touched(touched)
         if not lines.any():
             return record_rows
+        before_repair.keep(record_rows, touched, self.learning)
         fresh = self.fresh(len(record_rows))
         for field in ("count", "mean", "m2"):
             record_rows[field][:, :, lines] = 0.0
@@ -281,15 +287,16 @@ class Vibration(Part):
     def _judge(self, state: State, gathered: Any, batch: Batch, table: AxleTable) -> list[Symptom]:
         means, drive = gathered[:, :_K].copy(), gathered[:, _K:]
         lone = self._lone_lines(means, drive, batch, table)
-        ratio, spread, room = self._against_usual(state, means, lone, batch, table)
+        limit = np.log(table.limit("order_ratio_limit")[batch.axles]).astype(np.float32)[:, None]
+        ratio, spread, room = self._against_usual(state, means, lone, limit, batch, table)
         seen = ~np.isnan(ratio)
         z = np.clip((ratio - room) / spread, np.float32(-4.0), np.float32(4.0))
         high = np.where(seen, np.maximum(state["high"] + z - self.slack, np.float32(0.0)), state["high"])
         average = np.where(seen, state["average"] + self.weight * (ratio - state["average"]), state["average"])
         slow = state["slow"]
-        state["slow"] = np.where(seen, slow + self.slow_weight * (np.clip(ratio, -1.5, 1.5) - slow), slow)
+        bounded = np.clip(ratio, np.float32(-1.5), np.float32(1.5) + room)
+        state["slow"] = np.where(seen, slow + self.slow_weight * (bounded - slow), slow)
         state["room"] = np.where(seen, state["room"] + self.weight * (room - state["room"]), state["room"])
-        limit = np.log(table.limit("order_ratio_limit")[batch.axles]).astype(np.float32)[:, None]
         low = 0.25 * limit + state["room"]
         calm = np.where(seen, np.where(average < low, state["calm"] + 1, 0), state["calm"])
         high = np.where(calm >= self.calm, np.float32(0.0), np.minimum(high, 4.0 * self.decision))
@@ -299,22 +306,28 @@ class Vibration(Part):
         begun = np.where(np.isnan(state["begun_s"]), now, state["begun_s"])
         state["begun_s"] = np.where((high > 0.0) | (state["level"] > 0), begun, np.nan)
         symptoms = self._symptoms(state, limit, batch)
-        # The slow trend has a baseline of its own, of two-hour means: sisters say nothing of that.
+        # The slow trend has a baseline of its own, of two-hour means: sisters and old shafts say nothing of that.
         symptoms += self._follow(state, np.where(room > 0.0, np.float32(np.nan), ratio), batch)
         return symptoms + self._attribute(state, ratio, drive, lone, batch)
 
     def _against_usual(
-        self, state: State, means: Any, lone: Any, batch: Batch, table: AxleTable
+        self, state: State, means: Any, lone: Any, limit: Any, batch: Batch, table: AxleTable
     ) -> tuple[Any, Any, Any]:
-        """Return each line's log-ratio to its cell's baseline, its spread, and the room that sisters leave it.
+        """Return each line's log-ratio to its cell's baseline, its spread, and the room that is left to it.
 
-        While a baseline is learnt the ratio is to what sisters let expect, NaN without any; learnt ones have no room.
+        While a baseline is learnt the ratio is to what the line read before a repair, or else to what sisters let
+        expect, NaN without either; learnt ones have no room.
         """
         pick, band = np.arange(len(state)), state["band"][:, _ENGINE_LINES.astype(np.int64)]
         shared = np.zeros(means.shape, dtype=bool)
         shared[:, :_ORDERS] = ~lone
         where = (pick[:, None], band + _BANDS * shared, np.arange(_K)[None, :])
         lesson = (state["count"][where] < self.learning) & ~batch.suspect[:, None] & ~np.isnan(means)
+        # What would be told as a fault of the repair is no lesson.
+        shaft = before_repair.LINES
+        before, scatter = before_repair.expected(state, where[1][:, shaft])
+        told = np.float32(before_repair.ROOM) + self.share[shaft] * limit
+        lesson[:, shaft] &= ~(means[:, shaft] - before > told)
         lesson &= self._due(state, lesson, batch)
         count, mean, m2 = (state[field][where] for field in ("count", "mean", "m2"))
         if lesson.any():
@@ -336,6 +349,14 @@ class Vibration(Part):
             held = ~learnt & ~np.isnan(usual)
             ratio, room = np.where(held, means - usual, ratio), np.where(held, left, room)
             spread = np.where(held, np.maximum(within, self.floor), spread)
+        held = ~learnt[:, shaft] & ~np.isnan(before)
+        if held.any():
+            for whole, own in (
+                (ratio, means[:, shaft] - before),
+                (room, np.float32(before_repair.ROOM)),
+                (spread, np.maximum(scatter, self.floor[shaft])),
+            ):
+                whole[:, shaft] = np.where(held, own, whole[:, shaft])
         ratio[:, :_ORDER_LINES] -= _road(ratio)[:, None]
         return ratio, spread, room
 
@@ -455,7 +476,9 @@ class Vibration(Part):
         signature = self._signature(state, by_speed[:, 1] - by_speed[:, 0])
         # Half of the least rise that is told at all: a line below that when alone is quiet.
         least = np.full(len(state), 0.5 * self.trend_least[0])
-        found = attribute(raised, state["alone_average"], state["alone_count"], least, signature)
+        # What differs by birth, or since a repair, within its room is quiet as well.
+        lone_rise = state["alone_average"] - state["room"][:, :_ORDERS]
+        found = attribute(raised, lone_rise, state["alone_count"], least, signature)
         due |= unnamed & ~found[:, SOURCES.index("lines-coincide")]
         state["waited"] = np.where(due, 0, state["waited"])
         voted = np.minimum(state["voted"] + 1, self.votes)
