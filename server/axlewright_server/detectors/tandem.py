@@ -5,6 +5,12 @@ makes more heat differs more when both work hard), over the first hours of drivi
 difference is signed: an axle says so when it runs hotter than usual against its partner, and its partner that it runs
 colder. Which of the two has changed, a difference alone cannot tell.
 
+The share hangs on how warm their lube is: thick lube makes drag that heats both alike, while what parts them (the
+forward axle's power divider, another gear mesh) grows with load. So the share is learnt as a straight line over the
+lube's mean temperature. The slope is believed beforehand to be 0 give or take ``slope_per_k`` (own choice: a tenth of
+the rise over thirty kelvins). Where the lube has not been as cold or as warm while learning, the line is doubted, and
+the more so the further away (:mod:`axlewright_models.statistics.line`): that doubt is room for seasons not yet seen.
+
 A repair of lube, bearing, brake or tyres begins the charts afresh and keeps the usual difference: what the shop has
 done wrong shows from the first drive. Only other gears, another carrier or another sensor are learnt anew.
 
@@ -24,7 +30,8 @@ from typing import Any
 
 import numpy as np
 
-from axlewright_models.statistics import ewma_step, welford_step
+from axlewright_models.statistics import ewma_step
+from axlewright_models.statistics.line import PARTS, line_at, line_step
 from axlewright_server.detectors.base import Part, State, Symptom
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.chart import HIGH, LOW, Chart
@@ -35,6 +42,10 @@ CODE, COLDER = "hotter-than-partner", "colder-than-partner"
 ROLES = ("rear-hotter", "forward-hotter")
 QUICK = Chart("quick", 1, slack=1.0, decision=10.0, weight=0.3, calm=6, bound=5.0)
 SLOW = Chart("slow", 1, slack=1.0, decision=5.0, weight=0.4, calm=3)
+LEAST_SHARE = 0.01
+"""Least scatter of a share that is believed: a sensor's step of half a kelvin on a rise of fifty."""
+ALIKE = {"quick": 9.0, "slow": 1.0}
+"""Five-minute means within the axle's three quarters of an hour tell about as much as one."""
 
 
 class Tandem(Part):
@@ -42,23 +53,25 @@ class Tandem(Part):
 
     Both axles' readings must come in one window. ``learning_h``, ``slow_learning_h``: hours until a chart's normal is
     frozen. ``warm_cel``: common rise above ambient from which on the difference counts. ``floor_cel``,
-    ``slow_floor_cel``: least standard deviation believed. Level 2 is ``forward_rear_limit_cel`` of the specification.
+    ``slow_floor_cel``: least standard deviation believed. ``slope_per_k``: how far the share may
+    hang on the lube's warmth, as believed before any reading. Level 2 is ``forward_rear_limit_cel`` of the
+    specification.
     """
 
     name = "tandem"
-    version = 5
+    version = 6
     touches = frozenset({"gear-set", "carrier-assembly", "lube-sensor"})
     renews = frozenset({"lube", "bearing", "wheel-or-tyre", "brake"})
     dtype: np.dtype[Any] = np.dtype(
         [
             ("short_s", "f8"),
-            ("short_sum", "f8", (3,)),
+            ("short_sum", "f8", (4,)),
             ("long_s", "f8"),
-            ("long_sum", "f8", (3,)),
+            ("long_sum", "f8", (4,)),
             ("load_w", "f8"),
             ("known_load_w", "f8"),
-            ("quick_moments", "f8", (3,)),
-            ("slow_moments", "f8", (3,)),
+            ("quick_line", "f8", (PARTS,)),
+            ("slow_line", "f8", (PARTS,)),
             ("foreign", "?"),
             ("level", "i1", (2,)),
             *QUICK.fields(),
@@ -79,6 +92,7 @@ class Tandem(Part):
         warm_cel: float = 15.0,
         load_weight: float = 0.1,
         load_margin: float = 1.1,
+        slope_per_k: float = 0.1 / 30.0,
     ) -> None:
         self.quick_s = quick_s
         self.slow_s = slow_s
@@ -88,6 +102,7 @@ class Tandem(Part):
         self.warm_cel = warm_cel
         self.load_weight = load_weight
         self.load_margin = load_margin
+        self.slope_per_k = slope_per_k
 
     def fresh(self, count: int) -> State:
         """Return the records of axles never heard of."""
@@ -116,7 +131,7 @@ class Tandem(Part):
 
     def observable(self, record: State) -> frozenset[str]:
         """Return the symptoms, once the normal difference is known."""
-        known = record["quick_moments"][0] >= self.learning["quick"]
+        known = record["quick_line"][0] >= self.learning["quick"]
         return frozenset({CODE, COLDER, *ROLES}) if known else frozenset()
 
     def serviced(self, record_rows: State, touched: frozenset[str]) -> State:
@@ -124,8 +139,8 @@ class Tandem(Part):
         if touched & self.touches or not touched & self.renews:
             return super().serviced(record_rows, touched)
         renewed = self.fresh(len(record_rows))
-        known = record_rows["quick_moments"][:, 0] >= self.learning["quick"]
-        for field in ("load_w", "known_load_w", "quick_moments", "slow_moments"):
+        known = record_rows["quick_line"][:, 0] >= self.learning["quick"]
+        for field in ("load_w", "known_load_w", "quick_line", "slow_line"):
             renewed[field][known] = record_rows[field][known]
         return renewed
 
@@ -134,23 +149,24 @@ class Tandem(Part):
         return bool(touched & (self.touches | self.renews))
 
     def _seen(self, batch: Batch, table: AxleTable) -> Floats:
-        """Return the difference to the partner, the common rise above ambient and the load, (n, 3)."""
+        """Return the difference to the partner, their rise above ambient, the load and their temperature, (n, 4)."""
         lube = batch.column("lube")
         partner = batch.partners(table)
         other = np.where(partner >= 0, lube[partner], np.nan)
         power_w = np.abs(batch.column("torque") * batch.column("shaft-speed")) * (np.pi / 30.0)
         # A truck that doesn't tell its torque is judged at every load.
-        return np.stack([lube - other, 0.5 * (lube + other) - batch.column("ambient"), np.nan_to_num(power_w)], axis=1)
+        mean = 0.5 * (lube + other)
+        return np.stack([lube - other, mean - batch.column("ambient"), np.nan_to_num(power_w), mean], axis=1)
 
     def _judge(self, state: State, chart: Chart, means: Floats, batch: Batch, table: AxleTable) -> Flags:
-        moments = f"{chart.name}_moments"
-        count, mean, m2 = state[moments].T
-        learnt = count >= self.learning[chart.name]
-        difference, rise, power_w = means.T
-        lesson = np.where(learnt | batch.suspect, np.nan, difference / rise)
-        state[moments] = np.stack(welford_step(count, mean, m2, lesson), axis=1)
-        spread = np.maximum(np.sqrt(m2 / np.maximum(count - 1.0, 1.0)) * rise, self.floor_cel[chart.name])
-        departure = np.where(learnt, difference - mean * rise, np.nan)
+        field = f"{chart.name}_line"
+        line = state[field]
+        learnt = line[:, 0] >= self.learning[chart.name]
+        difference, rise, power_w, mean = means.T
+        state[field] = line_step(line, mean, np.where(learnt | batch.suspect, np.nan, difference / rise))
+        share, scatter, doubt = line_at(line, mean, self.slope_per_k, LEAST_SHARE, ALIKE[chart.name])
+        spread = np.hypot(np.maximum(scatter * rise, self.floor_cel[chart.name]), doubt * rise)
+        departure = np.where(learnt, difference - share * rise, np.nan)
         if chart is QUICK:
             self._note_load(state, power_w, departure / spread, learnt, batch)
         # A two-hour mean that ends in a stretch of foreign load is left out as well.
