@@ -2,8 +2,10 @@
 
 Every :data:`EVERY_DAYS` each axle's quantities are forecast from the kernel's daily figures. What came is the first
 later day on which the median of five daily figures around it lies beyond the limit that was meant: as measured, so that
-it holds for readings of any origin. Readings end, and then the truth is known only to come later, or never. Such
-forecasts are not left out, for near limits would be judged more often than far ones, and not by what is convenient
+it holds for readings of any origin. Readings end, and then the truth is known only to come later, or never. They end
+for this count also where the truck fails (a simulated one drives on, but nobody would) and where a repair makes the
+quantity another part's; what is forecast between a failure and its mending is not counted. Other forecasts whose truth
+is not known are not left out, for near limits would be judged more often than far ones, and not by what is convenient
 either; :mod:`~axlewright_server.evaluation.calibration` says how they count. :func:`decided` tells which single ones
 the readings decide: the table shows these by how they came out, for reading, not for the share.
 """
@@ -11,12 +13,14 @@ the readings decide: the table shows these by how they came out, for reading, no
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from axlewright_server.detectors.daily import DAY_S
+from axlewright_models.shop.service import ServiceEvent
+from axlewright_server.detectors.daily import DAY_S, TOUCHES
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.evaluation.record import Forecast
 from axlewright_server.kernel import Kernel
@@ -69,12 +73,40 @@ class ForecastBook:
                     span = (ahead.early_days, ahead.middle_days, ahead.late_days)
                     self._told.append(_Told(row, series.quantity, day, series.limit, series.side, *span, ahead.times))
 
-    def forecasts(self, table: AxleTable) -> tuple[Forecast, ...]:
-        """Return every forecast with what came."""
-        return tuple(self._held(told, table) for told in self._told)
+    def forecasts(
+        self,
+        table: AxleTable,
+        failed_s: Mapping[str, Sequence[tuple[float, float]]] | None = None,
+        services: Iterable[ServiceEvent] = (),
+    ) -> tuple[Forecast, ...]:
+        """Return every forecast with what came.
 
-    def _held(self, told: _Told, table: AxleTable) -> Forecast:
-        figures = self._figures[told.row, told.quantity]
+        Parameters
+        ----------
+        failed_s : mapping of str to sequence of (float, float), optional
+            By truck, from when until when it could not do its work: Unix times, infinity where it was never mended. [s]
+        services : iterable of ServiceEvent
+            Recorded repairs.
+        """
+        repairs, found = list(services), []
+        for told in self._told:
+            made_s, vehicle = (told.day + 1.0) * DAY_S, table.vehicle_id(told.row)
+            failed = (failed_s or {}).get(vehicle, ())
+            if any(begin_s <= made_s < end_s for begin_s, end_s in failed):
+                continue
+            here = (0, int(table.position[told.row]))
+            ends = [begin_s for begin_s, _ in failed]
+            ends += [
+                one.time_s
+                for one in repairs
+                if one.vehicle == vehicle and one.axle in here and one.touched & TOUCHES[told.quantity]
+            ]
+            found.append(self._held(told, table, min((end for end in ends if end >= made_s), default=math.inf)))
+        return tuple(found)
+
+    def _held(self, told: _Told, table: AxleTable, until_s: float) -> Forecast:
+        whole = self._figures[told.row, told.quantity]
+        figures = {day: figure for day, figure in whole.items() if (day + 1.0) * DAY_S <= until_s}
         truth = crossing(figures, told.day, told.limit, told.side)
         known = [day for day, figure in figures.items() if not math.isnan(figure)]
         watched = max(max(known, default=told.day) - _AROUND_DAYS - told.day, 0.0)

@@ -24,7 +24,7 @@ from axlewright_server.evaluation.hourly import HOUR_S, Hours
 from axlewright_server.evaluation.parts import OUTSIDE, Part, simulated
 from axlewright_server.evaluation.record import BaselineCount, Forecast, Run, Unit, encode_run
 from axlewright_server.evaluation.together import Company
-from axlewright_server.evaluation.truth import Event, Truth, check_against, read_truth, service_events
+from axlewright_server.evaluation.truth import Event, Truth, check_against, failures, read_truth, service_events
 from axlewright_server.evaluation.watch import Watched, watch
 
 Progress = Callable[[float], None]
@@ -73,7 +73,9 @@ def run_together(
         asked = ForecastBook() if kind == "scenarios" and extras.forecasts else None
         moments = kind == "scenarios" and extras.ablation
         watched = watch(company.fleet, company.pieces(streams), known, progress, asked, moments)
-    forecasts = () if asked is None else asked.forecasts(company.table)
+    # Failures are written when the simulator ends.
+    failed = company.failures([failures(read_truth(place / TRUTH)) for place in places])
+    forecasts = () if asked is None else asked.forecasts(company.table, failed, known)
     share_s = (time.monotonic() - begun) / len(parts)
     runs = []
     for number, (part, fleet, place) in enumerate(zip(parts, fleets, places, strict=True)):
@@ -101,7 +103,7 @@ def run_outside(
     asked = ForecastBook() if extras.forecasts else None
     watched = watch(fleet, readings.of_files(files, vehicles), service_events(truth), progress, asked)
     part = Part(OUTSIDE, "as-designed", "scenarios" if truth.events else "healthy", 0, (), 0.0)
-    forecasts = () if asked is None else asked.forecasts(AxleTable.of(fleet))
+    forecasts = () if asked is None else asked.forecasts(AxleTable.of(fleet), failures(truth), service_events(truth))
     run = reduce(part, fleet, truth, watched, extras, forecasts)
     run = msgspec.structs.replace(run, seconds=time.monotonic() - begun)
     keep(folder, fleet, watched, run)

@@ -7,7 +7,7 @@ of one kind that begin alike and are small go together.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import zip_longest
 
@@ -26,6 +26,7 @@ from axlewright_server.kernel import Rows
 # More trucks gain little and need much memory. Own choice.
 MOST_TRUCKS = 240.0
 _MARK = "+"
+Span = tuple[float, float]  # from when until when, Unix times
 
 
 def companies(parts: Sequence[Part], most_trucks: float = MOST_TRUCKS) -> list[tuple[Part, ...]]:
@@ -105,6 +106,10 @@ class Company:
             for event in events
         ]
         return sorted(own, key=lambda event: event.time_s)
+
+    def failures(self, each: Sequence[Mapping[str, list[Span]]]) -> dict[str, list[Span]]:
+        """Return the failures of all fleets' trucks."""
+        return {self._name(number, name): spans for number, own in enumerate(each) for name, spans in own.items()}
 
     def forecasts(self, told: Sequence[Forecast], number: int) -> tuple[Forecast, ...]:
         """Return one fleet's forecasts."""

@@ -9,6 +9,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection
 from datetime import UTC, datetime
 from pathlib import Path
@@ -133,6 +134,16 @@ def service_events(truth: Truth, where: str = "truth") -> list[ServiceEvent]:
         except ModelError as error:
             raise EvaluationError(f"{where}: services[{number}]: {error}") from error
     return sorted(found, key=lambda event: (event.time_s, event.vehicle, event.axle))
+
+
+def failures(truth: Truth) -> dict[str, list[tuple[float, float]]]:
+    """Return by truck from when until when it could not do its work: Unix times, infinity where it stayed so. [s]"""
+    found: dict[str, list[tuple[float, float]]] = {}
+    for event in truth.events:
+        if event.failure_s is not None:
+            end_s = math.inf if event.end_s is None else event.end_s
+            found.setdefault(event.vehicle, []).append((event.failure_s, max(event.failure_s, end_s)))
+    return found
 
 
 def check_against(truth: Truth, vehicles: Collection[str], causes: Collection[str], where: str = "truth") -> None:
