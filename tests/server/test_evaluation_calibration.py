@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -75,13 +76,34 @@ def test_a_limit_that_is_never_passed_counts_against_its_forecast() -> None:
     assert coverage_of([never]).after == 1.0
 
 
-def test_the_uncertainty_is_that_of_axles_and_not_of_forecasts() -> None:
+def test_the_uncertainty_is_that_of_trucks_and_not_of_forecasts() -> None:
     rng = np.random.default_rng(4)
     apart = made(rng, 400, 1.0, 1000.0)
     alike = [one for one in apart[:20] for _ in range(20)]
-    width = [found.within.high - found.within.low for found in map(coverage_of, (apart, alike))]
+    twins = [msgspec.structs.replace(one, axle=2 + place % 2) for place, one in enumerate(alike)]
+    width = [found.within.high - found.within.low for found in map(coverage_of, (apart, alike, twins))]
     assert width[1] > 2.0 * width[0]
     assert coverage_of(alike).axles == 20
+    # Both axles of a truck tell one story.
+    assert width[2] == pytest.approx(width[1])
+    assert coverage_of(twins).axles == 40
+
+
+def test_an_uncertainty_leaves_open_what_the_readings_do() -> None:
+    # All readings end near the even chance, but for one truck's: the curve beyond that rests on this truck alone.
+    rng = np.random.default_rng(5)
+    some = [
+        msgspec.structs.replace(one, chance_by_then=min(one.chance_by_then, 0.55))
+        for one in made(rng, 40, 1.0, 1000.0)
+        if one.chance_by_then <= 0.55 or one.truth_days is None
+    ]
+    some += [Forecast(f"n-{number}", 2, 0.0, "height", 5.0, 9.0, 20.0, None, 9.0, 0.55) for number in range(20)]
+    alone = coverage_of([*some, Forecast("last", 2, 0.0, "height", 5.0, 7.0, 9.0, None, 60.0, 1.0)]).within
+    none = coverage_of(some).within
+    assert math.isnan(none.value)
+    # A third of the draws lack the one truck: they tell of no share after the late end.
+    assert alone.value < 0.6 < 0.8 < alone.high
+    assert none.low < 0.5 < 0.8 < none.high
 
 
 def test_half_of_the_day_of_the_passage_counts() -> None:

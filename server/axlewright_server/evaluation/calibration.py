@@ -5,8 +5,10 @@ Each forecast is a distribution of the time of passage. Its value at the time wh
 before the limit is passed, that value is only known to be greater than the forecast's value at their end: a censored
 observation. The share of values within 10 to 90 % is that of Kaplan and Meier's curve [2]_, which counts every
 forecast up to where its readings go. It needs no choice of which forecasts are "decided", and a limit that is never
-passed counts against a forecast as soon as its late end is over. Forecasts of one axle are much alike, so the
-uncertainty is that of a bootstrap of axles.
+passed counts against a forecast as soon as its late end is over. Forecasts of one truck are much alike (its axles stand
+on one height valve), so the uncertainty is that of a bootstrap of trucks. A draw of trucks none of whose readings go on
+to the late end leaves open how much of what is left there lies within: it counts with the least at the lower end of
+the uncertainty and with the most at the upper one.
 
 References
 ----------
@@ -40,7 +42,8 @@ LOW, HIGH = 0.5 - CONFIDENCE / 2.0, 0.5 + CONFIDENCE / 2.0
 class Coverage:
     """Shares of truths before, within and after the 80 % intervals, of so many forecasts of so many axles.
 
-    ``within`` with an interval (NaN: the readings end before any late end); ``passed``: limits passed in the readings.
+    ``within`` with an interval (its value NaN: the readings end before any late end, and only the interval is known);
+    ``passed``: limits passed in the readings.
     """
 
     within: Interval
@@ -55,22 +58,22 @@ def coverage_of(forecasts: Sequence[Forecast]) -> Coverage:
     """Return what forecasts and the truth after them come to."""
     values = np.array([one.chance_by_then for one in forecasts])
     passed = np.array([one.truth_days is not None for one in forecasts], dtype=bool)
-    axles = np.array(_numbered(forecasts), dtype=np.int64)
+    trucks = _numbered([one.vehicle for one in forecasts])
+    axles = len({(one.vehicle, one.axle) for one in forecasts})
     before, within, after = shares(values, passed)
-    count = int(axles.max()) + 1 if len(axles) else 0
+    count = int(trucks.max()) + 1 if len(trucks) else 0
     random = np.random.default_rng(_SEED)
-    members = [np.flatnonzero(axles == number) for number in range(count)]
+    members = [np.flatnonzero(trucks == number) for number in range(count)]
     again = []
     for _ in range(RESAMPLES if count > 1 else 0):
         rows = np.concatenate([members[number] for number in random.integers(0, count, count)])
-        again.append(shares(values[rows], passed[rows])[1])
-    known = np.array([share for share in again if not math.isnan(share)])
-    tail = 0.5 * (1.0 - LEVEL)
-    # Too few resamples that reach the late end, or too few axles: nothing is known of the uncertainty.
-    ends = np.quantile(known, [tail, 1.0 - tail]) if len(known) >= RESAMPLES // 2 else (0.0, 1.0)
-    return Coverage(
-        Interval(within, float(ends[0]), float(ends[1])), before, after, len(forecasts), count, int(passed.sum())
-    )
+        again.append(bounds(values[rows], passed[rows]))
+    low, high = 0.0, 1.0  # of one truck nothing is known
+    if again:
+        least, most = np.array(again).T
+        tail = 0.5 * (1.0 - LEVEL)
+        low, high = float(np.quantile(least, tail)), float(np.quantile(most, 1.0 - tail))
+    return Coverage(Interval(within, low, high), before, after, len(forecasts), axles, int(passed.sum()))
 
 
 def shares(values: Floats, passed: NDArray[np.bool_]) -> tuple[float, float, float]:
@@ -101,7 +104,22 @@ def shares(values: Floats, passed: NDArray[np.bool_]) -> tuple[float, float, flo
     return 1.0 - early, early - late, late
 
 
-def _numbered(forecasts: Sequence[Forecast]) -> list[int]:
-    """Return a number for each forecast's axle, from 0 in order of appearance."""
-    known: dict[tuple[str, int], int] = {}
-    return [known.setdefault((one.vehicle, one.axle), len(known)) for one in forecasts]
+def bounds(values: Floats, passed: NDArray[np.bool_]) -> tuple[float, float]:
+    """Return between which shares the truths within the interval lie; equal where the readings tell.
+
+    Examples
+    --------
+    >>> bounds(np.array([0.05, 0.4, 0.6, 0.7]), np.array([True, True, False, False]))
+    (0.25, 0.75)
+    """
+    before, within, _ = shares(values, passed)
+    if not math.isnan(within):
+        return within, within
+    early, late = later_than(values, passed, [LOW, HIGH]).tolist()
+    return early - late, 1.0 - before
+
+
+def _numbered(names: Sequence[str]) -> NDArray[np.int64]:
+    """Return a number for each name, from 0 in order of appearance."""
+    known: dict[str, int] = {}
+    return np.array([known.setdefault(name, len(known)) for name in names], dtype=np.int64)

@@ -106,7 +106,9 @@ def _covered(quantity: str, covered: Coverage | None) -> tuple[str, str, str, st
         return words, "72 to 88 %", "no forecasts", verdict(None)
     value = covered.within.value
     if math.isnan(value):
-        return words, "72 to 88 %", f"not known: {_TOO_SOON}; {covered.forecasts} forecasts", verdict(None)
+        some = f"{100.0 * covered.within.low:.0f} to {100.0 * covered.within.high:.0f} %"
+        told = f"not known, {some}: {_TOO_SOON}; {covered.forecasts} forecasts of {covered.axles} axles"
+        return words, "72 to 88 %", told, verdict(None)
     told = f"{percent(covered.within)}; {covered.forecasts} forecasts of {covered.axles} axles"
     return words, "72 to 88 %", told, verdict(0.72 <= value <= 0.88)
 
