@@ -18,8 +18,7 @@ def test_chances_of_courses_agree_with_dense_matrices() -> None:
     days = np.array([0.0, 1, 2, 3, 5, 6, 9, 10, 11, 12, 13, 15, 16, 17, 20, 21])
     values = 0.1 * np.maximum(days - 8.0, 0.0) + rng.normal(0.0, 0.4, len(days))
     found = weigh(days, values, 1e-9)
-    _, every, prior = candidates(int(days[-1]))
-    columns, n = every[:, days.astype(int)], len(days)
+    columns, prior, n = found.courses.at(days), found.prior, len(days)
     logarithms = np.full(found.chance.shape, -np.inf)
     for place, rho in enumerate(RHOS):
         kernel = rho ** np.abs(np.subtract.outer(days, days)) if rho else np.eye(n)
@@ -43,6 +42,19 @@ def test_chances_of_courses_agree_with_dense_matrices() -> None:
 def test_prior_chances_of_courses_sum_to_one() -> None:
     for span in (7, 30, 59):
         assert np.exp(candidates(span)[2]).sum() == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("span", [7, 30, 59])
+def test_finer_candidates_share_what_they_replace(span: int) -> None:
+    days = np.arange(span + 1.0)
+    found = weigh(
+        days, 0.2 * np.maximum(days - 0.4 * span, 0.0) + np.random.default_rng(2).normal(0.0, 0.2, span + 1), 0.01
+    )
+    coarse, _, prior = candidates(span)
+    assert np.exp(found.prior).sum() == pytest.approx(1.0)
+    for family in range(7):
+        own = np.exp(found.prior[found.courses.family == family]).sum()
+        assert own == pytest.approx(np.exp(prior[coarse.family == family]).sum())
 
 
 def lines(sizes: np.ndarray, noise_sd: float = 0.0) -> Ahead:
@@ -96,6 +108,44 @@ def test_a_step_that_stays_short_of_the_limit_has_levelled_off(level: float) -> 
     found = forecast(np.arange(40.0), step_to(level), 6.0, 1)
     assert found.status == "levelled-off"
     assert weigh(np.arange(40.0), step_to(level), 0.01).family(STEP) > 0.5
+
+
+@pytest.mark.parametrize("begin", [19.5, 20.2, 21.0])
+@pytest.mark.parametrize("lasted", [1.8, 4.3, 6.1])
+def test_a_steep_move_is_no_noise_that_would_pass_a_limit_near_by(begin: float, lasted: float) -> None:
+    # To 49.3 of 50 within days, then nothing for three weeks: misplaced by a day, such a move leaves residuals of 10.
+    days = np.arange(48.0)
+    noise = np.random.default_rng(12).normal(0.0, 0.35, 48)
+    found = forecast(days, 49.3 * np.clip((days - begin) / lasted, 0.0, 1.0) + noise, 50.0, 1)
+    assert found.status == "levelled-off"
+
+
+@pytest.mark.parametrize("rate", [0.7, 2.0, 5.0])
+def test_the_last_days_of_a_steep_course_are_no_outliers(rate: float) -> None:
+    days = np.arange(30.0)
+    noise = np.random.default_rng(13).normal(0.0, 0.15, 30)
+    limit = 10.0 * rate  # passed on day 32
+    found = forecast(days, rate * np.maximum(days - 22.0, 0.0) + noise, limit, 1, ending=1.0)
+    assert found.status == "forecast"
+    assert found.early_days <= 3.0 <= found.late_days
+    assert found.level == pytest.approx(7.0 * rate, rel=0.05)
+    assert found.middle_days <= 6.0
+
+
+def test_one_strange_day_at_the_end_is_drawn_in() -> None:
+    values = np.random.default_rng(14).normal(0.0, 0.25, 40)
+    values[-1] += 5.0
+    assert forecast(np.arange(40.0), values, 6.0, 1).status == "no-trend"
+
+
+def test_what_stands_beyond_the_limit_has_not_levelled_off_short_of_it() -> None:
+    # Eight a day until the last day but one: three of the last five known days lie before the limit.
+    days = np.arange(30.0)
+    values = np.random.default_rng(15).normal(0.0, 0.2, 30) + 8.2 * np.clip(days - 21.0, 0.0, 6.9)
+    values[[26, 28]] = np.nan
+    found = forecast(days, values, 50.0, 1)
+    assert found.status == "forecast"
+    assert found.late_days <= 5.0
 
 
 def test_a_rise_that_has_ended_is_not_carried_on() -> None:

@@ -7,6 +7,9 @@ days: a first-order autoregression, its strength one of :data:`RHOS`). Level ``b
 out: flat priors for level and logarithm of the noise, Zellner's for the size with the weight of one observation. What
 is left is one number per candidate, its posterior probability, and a Student distribution within it.
 
+When a course began or ended is tried on a grid of some days, and once more in smaller steps around the best of each
+form: where a course is steep, a day's error would count as noise, and noise so large would pass any limit near by.
+
 References
 ----------
 .. [1] J. A. Hoeting, D. Madigan, A. E. Raftery, C. T. Volinsky, "Bayesian model averaging: a tutorial", Statistical
@@ -17,10 +20,10 @@ References
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +39,9 @@ GROWTHS_PER_DAY = (0.05, 0.1, 0.2)
 SETTLING_DAYS = (4.0, 12.0, 30.0)
 LEAST_MOVING_DAYS = 4.0  # a course younger than this can't be told from a step
 STEPS = 20  # days between which a change is looked for, over the series
+FINER = 6  # parts of a step of that grid around the best candidate of each form
+LEAST_MOVE_DAYS = 1.0  # a move that has ended may have lasted as short as this; a shorter one is a step
+_NOTHING = 1e-12  # a column with a smaller sum of squares stands still
 _RUNAWAY = 30.0  # exponents are cut there: such a course has long passed any limit
 
 
@@ -71,12 +77,18 @@ class Courses:
         """Return some of them, in that order."""
         return Courses(self.family[chosen], self.begin[chosen], self.shape[chosen], self.end[chosen])
 
+    def and_also(self, others: Courses) -> Courses:
+        """Return both, in that order."""
+        mine, other = ((one.family, one.begin, one.shape, one.end) for one in (self, others))
+        family, begin, shape, end = (np.concatenate(both) for both in zip(mine, other, strict=True))
+        return Courses(family, begin, shape, end)
+
     def later(self, days: float) -> Courses:
         """Return the same courses so many days later."""
         return Courses(self.family, self.begin + days, self.shape, self.end + days)
 
 
-@lru_cache(maxsize=128)
+@functools.lru_cache(maxsize=128)
 def candidates(span_days: int) -> tuple[Courses, Floats, Floats]:
     """Return the candidate courses of a series from day 0 to day `span_days`, their columns on every day of it, and the
     logarithm of each one's prior chance."""
@@ -110,14 +122,16 @@ def candidates(span_days: int) -> tuple[Courses, Floats, Floats]:
 class Posterior:
     """What a series makes of the candidates.
 
-    ``chance`` (rhos, m) sums to 1. Within a candidate the noise's variance is ``rest / chi2(count - 1)``, the size
-    normal around ``size`` (of_size: the column's sum of squares, whitened), the level around what the size leaves of
-    ``mean_value`` (of_level: the same of a constant). Day 0 of ``courses`` is ``first_day``.
+    ``prior`` (m,) is the logarithm of each one's prior chance; ``chance`` (rhos, m) sums to 1. Within a candidate the
+    noise's variance is ``rest / chi2(count - 1)``, the size normal around ``size`` (of_size: the column's sum of
+    squares, whitened), the level around what the size leaves of ``mean_value`` (of_level: the same of a constant).
+    Day 0 of ``courses`` is ``first_day``.
     """
 
     courses: Courses
     first_day: float
     count: int
+    prior: Floats
     chance: Floats
     size: Floats
     of_size: Floats
@@ -189,7 +203,24 @@ def weigh(days: Floats, values: Floats, least_sd: float) -> Posterior:
     """
     places = (days - days[0]).astype(np.int64)
     courses, every, prior = candidates(int(places[-1]))
-    columns = every[:, places]
+    coarse = _evidence(days, values, every[:, places], least_sd)
+    kept, finer, prior = _refined(courses, prior, np.logaddexp.reduce(coarse[0], axis=0), float(places[-1]))
+    fine = _evidence(days, values, finer.at(days - days[0]), least_sd)
+    logarithm, size, own, rest, mean_f = (
+        np.concatenate((old[:, kept], new), axis=1) for old, new in zip(coarse[:5], fine[:5], strict=True)
+    )
+    courses = courses.take(kept).and_also(finer)
+    logarithm = logarithm + prior + np.where(courses.family == LEVEL, 0.5 * math.log(len(days) + 1.0), 0.0)
+    logarithm = np.where((own > _NOTHING) | (courses.family == LEVEL), logarithm, -np.inf)
+    chance = np.exp(logarithm - logarithm.max())
+    found = (size, own, rest, mean_f, *coarse[5:])
+    return Posterior(courses, float(days[0]), len(days), prior, chance / chance.sum(), *found)
+
+
+def _evidence(days: Floats, values: Floats, columns: Floats, least_sd: float) -> tuple[Floats, ...]:
+    """Return what a series makes of columns (m, n) for each of :data:`RHOS`: logarithm of the marginal likelihood but
+    for a constant, size, sum of squares of the column, rest, mean of the column, each (rhos, m); mean of the values and
+    sum of squares of the constant, (rhos,)."""
     gaps = np.diff(days)
     count, shrink = len(days), shrinkage(len(days))
     found = []
@@ -204,14 +235,51 @@ def weigh(days: Floats, values: Floats, least_sd: float) -> Posterior:
         white_y, white_f = white_y - mean_y * white_one, white_f - mean_f[:, None] * white_one
         own, cross = np.einsum("md,md->m", white_f, white_f), white_f @ white_y
         still = float(white_y @ white_y) + count * least_sd**2
-        moves = own > 1e-12
+        moves = own > _NOTHING
         gain = np.where(moves, shrink * cross**2 / np.where(moves, own, 1.0), 0.0)
         rest = np.maximum(still - gain, 1e-12 * still)
         logarithm = float(np.log(scale).sum()) - 0.5 * math.log(ones) - 0.5 * (count - 1) * np.log(rest)
-        logarithm = logarithm - np.where(courses.family == LEVEL, 0.0, 0.5 * math.log(count + 1.0))
-        logarithm = np.where(moves | (courses.family == LEVEL), logarithm, -np.inf)
         size = np.where(moves, shrink * cross / np.where(moves, own, 1.0), 0.0)
-        found.append((logarithm + prior, size, own, rest, mean_f, np.array(mean_y), np.array(ones)))
-    logarithm, *others = (np.stack(column) for column in zip(*found, strict=True))
-    chance = np.exp(logarithm - logarithm.max())
-    return Posterior(courses, float(days[0]), len(days), chance / chance.sum(), *others)
+        logarithm = logarithm - 0.5 * math.log(count + 1.0)
+        found.append((logarithm, size, own, rest, mean_f, np.array(mean_y), np.array(ones)))
+    return tuple(np.stack(column) for column in zip(*found, strict=True))
+
+
+def _refined(
+    courses: Courses, prior: Floats, likelihood: Floats, last_day: float
+) -> tuple[NDArray[np.int64], Courses, Floats]:
+    """Return which candidates are kept, finer ones instead of the others, and the prior of all of them, in that order.
+
+    Around the likeliest candidate of each form, those within a step of its begin and end give way to as many as a finer
+    grid has there, which share their prior chance evenly.
+    """
+    step = (last_day or 1.0) / (STEPS - 1)
+    parts = step * np.linspace(-1.0, 1.0, 2 * FINER + 1)
+    gone = np.zeros(len(prior), dtype=bool)
+    rows: list[Courses] = []
+    added: list[Floats] = []
+    for family in (LINE, POWER, GROWTH, SETTLING, ENDED):
+        for shape in np.unique(courses.shape[courses.family == family]).tolist():
+            form = np.flatnonzero((courses.family == family) & (courses.shape == shape) & (courses.begin >= -0.5))
+            if not len(form):
+                continue
+            best = int(form[np.argmax(likelihood[form])])
+            begin, end = float(courses.begin[best]), float(courses.end[best])
+            near = np.abs(courses.begin[form] - begin) <= 1.01 * step
+            begins, ends = begin + parts, np.full(len(parts), math.inf)
+            if family == ENDED:
+                near &= np.abs(courses.end[form] - end) <= 1.01 * step
+                begins, ends = (each.ravel() for each in np.meshgrid(begins, end + parts, indexing="ij"))
+                fits = (ends >= begins + LEAST_MOVE_DAYS) & (ends <= last_day - 1.0)
+            else:
+                fits = begins <= last_day - LEAST_MOVING_DAYS
+            begins, ends = begins[fits], ends[fits]
+            if not len(begins):
+                continue
+            gone[form[near]] = True
+            count = len(begins)
+            rows.append(Courses(np.full(count, family), begins, np.full(count, shape), ends))
+            added.append(np.full(count, np.logaddexp.reduce(prior[form[near]]) - math.log(count)))
+    kept = np.flatnonzero(~gone)
+    finer = functools.reduce(Courses.and_also, rows, courses.take(kept[:0]))
+    return kept, finer, np.concatenate((prior[kept], *added))

@@ -137,10 +137,13 @@ def forecast(
         return Forecast("passed", side * now, math.nan, 0.0, 0.0, 0.0, len(y), side)
     posterior = weigh(x, _drawn_in(y), 1e-3 * max(abs(side * limit - now), 1e-3))
     status = _moving(posterior, rules)
-    if status is not None:
-        return Forecast(status, side * now, days_used=len(y), side=side)
     random = np.random.default_rng(_SEED)
-    ahead = Ahead.of(posterior.draw(DRAWS, random), x, y, last_day, random, ending)
+    draws = posterior.draw(DRAWS, random)
+    # What stands beyond the limit since less than five days has not levelled off short of it.
+    beyond = status == "levelled-off" and float(np.median(draws.at(x[-1:]))) >= side * limit
+    if status is not None and not beyond:
+        return Forecast(status, side * now, days_used=len(y), side=side)
+    ahead = Ahead.of(draws, x, y, last_day, random, ending)
     future = days_ahead(rules.horizon_days)
     times = np.sort(passages(ahead.levels(future, random), future, side * limit, random))
     early, middle, late = (float(np.quantile(times, tail, method="nearest")) for tail in _TAILS)
@@ -177,8 +180,18 @@ def _moving(posterior: Posterior, rules: Rules) -> Status | None:
 
 
 def _drawn_in(values: Floats) -> Floats:
-    """Return a series with outliers drawn in towards the median of the five days around each."""
-    padded = np.pad(values, 2, mode="reflect")
+    """Return a series with outliers drawn in towards the median of the five days around each.
+
+    Beyond its ends it is taken to go on along a line through its last five days that one of them can't turn: else the
+    last days of a steep course would be outliers, and drawn in it would seem to have levelled off.
+    """
+    padded = np.concatenate((_beyond(values[::-1])[::-1], values, _beyond(values)))
     around = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
     spread = MAD_TO_SD * float(np.median(np.abs(values - around)))
     return np.clip(values, around - _OUTLIER_SD * spread, around + _OUTLIER_SD * spread) if spread > 0.0 else values
+
+
+def _beyond(values: Floats) -> Floats:
+    """Return two more values at the end of a series."""
+    last = values[-5:]
+    return np.asarray(np.median(last) + np.median(np.diff(last)) * np.array([3.0, 4.0]))
