@@ -145,3 +145,36 @@ def test_a_replaced_sensor_is_forgiven_and_others_are_not():
     assert detector.forgets("sensor-bias:lube", frozenset({"lube-sensor"}))
     assert not detector.forgets("sensor-stuck:height/left", frozenset({"lube-sensor"}))
     assert detector.serviced(record.copy(), frozenset({"driveshaft"})).tobytes() == record.tobytes()
+
+
+def parked_ends(parks_h, offset_k=lambda number: 0.0):
+    """Return after which parks (numbers from 0) something is said of two axles, of which one cools a third more slowly.
+
+    Both stop 50 K above the air; time constants of six and eight hours.
+    """
+    state = np.zeros(2, dtype=sensor_truth.FIELDS)
+    sensor_truth.clear(state)
+    told = []
+    for number, stood_h in enumerate(parks_h):
+        quick_k, slow_k = 50.0 * np.exp(-stood_h / 6.0), 50.0 * np.exp(-stood_h / 8.0) + offset_k(number)
+        apart = quick_k - slow_k
+        state["stop"], state["stood_s"] = 0.0, stood_h * 3600.0
+        state["park_end"] = [[apart, quick_k], [-apart, slow_k]]
+        sensor_truth._judge_park(state, np.full(2, 86400.0 * number))
+        if state["park_level"].any():
+            told.append(number)
+    return told
+
+
+NIGHTS_H = [13.0, 14.5, 13.5, 15.0, 14.0]
+
+
+def test_weekends_and_axles_that_cool_unequally_are_no_bias_of_a_sensor():
+    assert parked_ends([*NIGHTS_H, 38.0, 39.0, *NIGHTS_H, 38.0, *NIGHTS_H, 62.0, 38.0]) == []
+
+
+def test_a_sensor_that_is_off_is_told_within_a_week_of_nights_and_of_weekends_alike():
+    nights = parked_ends(NIGHTS_H * 4, lambda number: 5.0 if number >= 8 else 0.0)
+    assert nights and 8 <= nights[0] <= 11
+    mixed = parked_ends([*NIGHTS_H, 38.0] * 4, lambda number: 5.0 if number >= 8 else 0.0)
+    assert mixed and 8 <= mixed[0] <= 13

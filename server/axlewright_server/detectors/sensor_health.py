@@ -72,7 +72,7 @@ class SensorHealth(Part):
     """
 
     name = "sensor-health"
-    version = 5
+    version = 6
     dtype: np.dtype[Any] = np.dtype(
         [
             ("ever", "?", (_K,)),

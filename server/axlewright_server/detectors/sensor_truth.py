@@ -5,9 +5,11 @@ with it by nature:
 
 * *lube bias and drift*: over a long park two axles of a tandem cool towards the same air. Of a real difference at most
   ``HEAT_LEFT`` is still there after ``PARK_S``, of what a sensor adds all of it; so the difference at the end, less
-  that share of the one at the stop, is the sensor's. The axle whose end temperature has moved further from what it
-  usually is after a park is the one that lies. One observation per park, k = 1, h = 4 on at least ``PARK_FLOOR_K``:
-  1.5e4 parks in control; the average must pass ``PARK_LEAST_K``. Begun more than ``DRIFT_S`` ago: drift.
+  that share of the one at the stop, is the sensor's. What is usual is a line over the warmth that both have left: of
+  two axles one cools faster, and a night leaves more of that than a weekend. A park much longer or shorter than those
+  learnt from gets more room. The axle whose end temperature has moved further from what it usually is after a park is
+  the one that lies. One observation per park, k = 1, h = 4 on at least ``PARK_FLOOR_K``: 1.5e4 parks in control; the
+  average must pass ``PARK_LEAST_K``. Begun more than ``DRIFT_S`` ago: drift.
 * *noise*: second differences of the lube, first differences of each height, against the axle's own first hours.
   A hunting valve or a rough road moves both sides; noise is one side's. Scatter turns back from window to window,
   so that products of neighbouring differences are negative; heat that comes and goes in earnest keeps its direction.
@@ -27,6 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from axlewright_models.statistics import welford_step
+from axlewright_models.statistics.line import PARTS, line_at, line_step
 from axlewright_server.detectors.base import State
 from axlewright_server.detectors.batch import Batch
 from axlewright_server.detectors.chart import Chart
@@ -38,6 +41,10 @@ PARK_FLOOR_K, PARK_LEAST_K = 0.8, 2.0
 PARK_LEARNING = 5
 HEAT_LEFT = 0.4
 """Share of a difference in temperature that may be left after the shortest park."""
+PARK_SLOPE = 0.3
+"""By how much the end difference may grow per kelvin of warmth left, as believed before any park."""
+PARK_FADES_S, PARK_UNEQUAL_K = 6.0 * 3600.0, 20.0
+"""About how an axle's warmth fades, and what unequal cooling may make of all of it."""
 DRIFT_S = 6.0 * 86400.0
 NOISE_LEARNING = 300.0
 NOISE_TIMES, NOISE_LEAST = 3.5, np.array([2.5, 4.0, 4.0])
@@ -50,6 +57,8 @@ FIELDS: list[Any] = [
     ("stop", "f8"),
     ("park_end", "f8", (2,)),
     ("park_moments", "f8", (3, 3)),
+    ("park_line", "f8", (PARTS,)),
+    ("park_faded", "f8", (3,)),
     ("park_away", "f8"),
     ("park_kind", "i1"),
     *PARK.fields(),
@@ -66,7 +75,7 @@ FIELDS: list[Any] = [
 ]
 
 
-LUBE_FIELDS = ("stood_s", "stop", "park_end", "park_moments", "park_away", "park_kind")
+LUBE_FIELDS = ("stood_s", "stop", "park_end", "park_moments", "park_line", "park_faded", "park_away", "park_kind")
 HEIGHT_FIELDS = ("swap_s", "swap_sum", "swap_blocks", "swap_usual", "swap_now")
 
 
@@ -139,9 +148,20 @@ def _judge_park(state: State, time_s: Floats) -> None:
     count, mean, m2 = state["park_moments"][:, 0], state["park_moments"][:, 1], state["park_moments"][:, 2]
     learnt = count >= PARK_LEARNING
     state["park_moments"] = np.stack(welford_step(count, mean, m2, np.where(learnt, np.nan, seen)), axis=1)
-    spread = np.maximum(np.sqrt(m2[:, :1] / np.maximum(count[:, :1] - 1.0, 1.0)), PARK_FLOOR_K)
     departure = np.where(learnt, seen - mean, np.nan)
-    end, stop = departure[:, 0], departure[:, 2]
+    # Two axles do not cool equally fast: while both are warm they differ, after a weekend they do not.
+    line = state["park_line"]
+    warmth = seen[:, 1] - 0.5 * seen[:, 0]
+    warmth = np.where(np.isnan(warmth), line[:, 1], warmth)
+    state["park_line"] = line_step(line, warmth, np.where(learnt[:, 0], np.nan, seen[:, 0]))
+    usual, scatter, doubt = line_at(line, warmth, PARK_SLOPE, PARK_FLOOR_K)
+    faded = np.exp(-state["stood_s"] / PARK_FADES_S)
+    count, mean, m2 = state["park_faded"].T
+    state["park_faded"] = np.stack(welford_step(count, mean, m2, np.where(learnt[:, 0], np.nan, faded)), axis=1)
+    # A park much longer or shorter than those learnt from tells less, for the same reason.
+    beyond = np.maximum(np.abs(faded - mean) - np.sqrt(m2 / np.maximum(count - 1.0, 1.0)), 0.0)
+    spread = np.sqrt(scatter**2 + doubt**2 + (PARK_UNEQUAL_K * beyond) ** 2)[:, None]
+    end, stop = np.where(learnt[:, 0], seen[:, 0] - usual, np.nan), departure[:, 2]
     # So much of it may be left of a real difference; only the rest is the sensor's.
     real = HEAT_LEFT * np.fmax(np.sign(end) * stop, 0.0)
     own = np.sign(end) * np.maximum(np.abs(end) - real, 0.0) / (1.0 - HEAT_LEFT)
