@@ -120,6 +120,13 @@ def test_a_steep_move_is_no_noise_that_would_pass_a_limit_near_by(begin: float, 
     assert found.status == "levelled-off"
 
 
+def test_a_steep_move_that_ended_yesterday_short_of_the_limit_is_not_carried_on() -> None:
+    days = np.arange(30.0)
+    noise = np.random.default_rng(16).normal(0.0, 0.25, 30)
+    found = forecast(days, 15.0 * np.clip(days - 24.6, 0.0, 3.15) + noise, 50.0, 1, ending=1.0)
+    assert found.status in {"levelled-off", "unsure"}
+
+
 @pytest.mark.parametrize("rate", [0.7, 2.0, 5.0])
 def test_the_last_days_of_a_steep_course_are_no_outliers(rate: float) -> None:
     days = np.arange(30.0)

@@ -105,7 +105,7 @@ def candidates(span_days: int) -> tuple[Courses, Floats, Floats]:
         rows += [(POWER, begin, power, math.inf) for power in POWERS]
         rows += [(GROWTH, begin, rate, math.inf) for rate in GROWTHS_PER_DAY]
         rows += [(SETTLING, begin, 1.0 / days, math.inf) for days in SETTLING_DAYS]
-        ends = grid[(grid >= begin + LEAST_MOVING_DAYS) & (grid < last_day - 2.0)]
+        ends = grid[(grid > begin) & (grid < last_day - 1.0)]
         rows += [(ENDED, begin, 1.0, end) for end in ends.tolist()]
     # What began before the series is a power or an exponential that bends less.
     early = -np.array([15.0, 45.0])
@@ -270,7 +270,7 @@ def _refined(
             if family == ENDED:
                 near &= np.abs(courses.end[form] - end) <= 1.01 * step
                 begins, ends = (each.ravel() for each in np.meshgrid(begins, end + parts, indexing="ij"))
-                fits = (ends >= begins + LEAST_MOVE_DAYS) & (ends <= last_day - 1.0)
+                fits = (ends >= begins + LEAST_MOVE_DAYS) & (ends < last_day)
             else:
                 fits = begins <= last_day - LEAST_MOVING_DAYS
             begins, ends = begins[fits], ends[fits]
