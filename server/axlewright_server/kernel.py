@@ -28,7 +28,13 @@ from axlewright_server.detectors.timing import put_back
 from axlewright_server.diagnosis.casebook import Casebook, Found
 from axlewright_server.diagnosis.decide import decide
 from axlewright_server.diagnosis.knowledge import Knowledge, load_knowledge
-from axlewright_server.diagnosis.picture import AxleView, Standing, counts_again_s, faulty_channels
+from axlewright_server.diagnosis.picture import (
+    AxleView,
+    Standing,
+    counts_again_s,
+    faulty_channels,
+    silence_tells_s,
+)
 from axlewright_server.diagnosis.steadiness import Trail
 from axlewright_server.memory import Repair, pack, unpack
 
@@ -353,11 +359,10 @@ class Kernel:
         return changes
 
     def _judged_again_s(self, row: int, after_s: float) -> list[float]:
-        """Return the times at which an axle's verdict may change though no symptom does (of repairs: `after_s`)."""
-        services = self.casebook.services(row)
-        waiting = (
-            [counts_again_s(entry.symptom, services) for entry in self._standing[row].values()] if services else []
-        )
+        """Return the times at which an axle's verdict may change though no symptom does (but for causes: `after_s`)."""
+        services, standing = self.casebook.services(row), self._standing[row]
+        waiting = [counts_again_s(entry.symptom, services) for entry in standing.values()] if services else []
+        waiting += silence_tells_s(self.knowledge, standing)
         trails = [trail.due_s for trail in self._trails.get(row, {}).values()]
         return trails + [when_s for when_s in waiting if when_s > after_s]
 

@@ -192,7 +192,7 @@ def test_after_a_repaired_seal_and_new_lube_the_gear_set_does_not_lead_at_once()
     assert not [advisory for advisory in kernel.advisories.values() if advisory.active]
     assert REPAIR_REASON in {record.reason for _, record in changes}
     # It still shakes a day later: then it counts.
-    assert kernel._deadline_s[0] == BEGIN_S - HOUR + CONFIRM_S
+    assert BEGIN_S - HOUR + CONFIRM_S in kernel._judged_again_s(0, BEGIN_S)
     later = kernel._judge(0, BEGIN_S - HOUR + CONFIRM_S)
     assert [advisory.message.cause for advisory, record in later if record.action == "raised"] == ["gear-mesh-wear"]
 

@@ -25,7 +25,7 @@ from axlewright_server.diagnosis.assessment import Assessment, assess
 from axlewright_server.diagnosis.facts import UNEXPLAINED, Knowledge
 from axlewright_server.diagnosis.kinship import same_event
 from axlewright_server.diagnosis.picture import AxleView, outdated, rests_on_faulty, seen, sensors_of
-from axlewright_server.diagnosis.posterior import NONE, Finding, diagnose
+from axlewright_server.diagnosis.posterior import NONE, Finding, diagnose, posterior
 from axlewright_server.diagnosis.precursor import leak_precursor
 from axlewright_server.diagnosis.report import compose, symptoms_of
 from axlewright_server.diagnosis.steadiness import Trail, cause_to_advise, comes_back
@@ -70,7 +70,8 @@ def decide(
     beside : sequence of Advisory
         Open advisories of the truck's axles before this one, of which its own may tell the same event.
     """
-    findings = diagnose(knowledge, seen(knowledge, own, partner), found)
+    early, late = seen(knowledge, own, partner), seen(knowledge, own, partner, patient=False)
+    findings = diagnose(knowledge, early, found)
     precursor = leak_precursor(knowledge, findings)
     repaired_s = max((when_s for when_s, _ in own.services if when_s <= time_s), default=-math.inf)
     changes: list[Change] = []
@@ -84,11 +85,7 @@ def decide(
         cause, trail = cause_to_advise(knowledge, finding, current, known, time_s)
         if not _worth_saying(knowledge, cause, symptoms):
             continue
-        if (
-            current is None
-            and 1.0 - finding.probabilities[NONE] < LEAST_FAULTY
-            and all(each.level < 2 for each in symptoms)
-        ):
+        if current is None and not _surely(knowledge, finding, early, late, found, symptoms):
             continue
         assessment = assess(knowledge, finding, precursor)
         message = same_event(compose(knowledge, table, row, finding, cause, symptoms, precursor, time_s), beside)
@@ -134,6 +131,27 @@ def _current(
         if comes_back(knowledge, advisory, finding, keys, time_s, repaired_s):
             return advisory
     return None
+
+
+def _surely(
+    knowledge: Knowledge,
+    finding: Finding,
+    early: Mapping[str, bool],
+    late: Mapping[str, bool],
+    found: Mapping[str, str] | None,
+    symptoms: Sequence[Symptom],
+) -> bool:
+    """Return whether a new finding is sure enough to be told, though all be silent that is silent yet.
+
+    That silence may not tell yet which cause it is; whether anything is wrong at all is held against it.
+    """
+    probabilities = finding.probabilities
+    if early != late:
+        picture = {name: stands for name, stands in late.items() if not stands or name in finding.evidence}
+        probabilities = posterior(knowledge, picture, found=found)
+        if not _worth_saying(knowledge, next(iter(probabilities)), symptoms):
+            return False
+    return 1.0 - probabilities[NONE] >= LEAST_FAULTY or any(each.level >= 2 for each in symptoms)
 
 
 def _worth_saying(knowledge: Knowledge, cause: str, symptoms: Sequence[Symptom]) -> bool:

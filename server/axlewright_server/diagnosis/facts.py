@@ -49,7 +49,8 @@ class EvidenceKind(Part, frozen=True, kw_only=True):
 
     ``symptoms``: keys of the detectors, "*" at the end for any rest. ``group``, ``implied_by``, ``given``: what keeps
     correlated evidence from being counted twice (see the head of ``causes.toml``). ``touched``: of "after-service".
-    ``before``: of "came-first".
+    ``before``: of "came-first". ``takes_h``: hours after the onset that it may take to show; its absence tells nothing
+    before.
     """
 
     title: str
@@ -60,6 +61,7 @@ class EvidenceKind(Part, frozen=True, kw_only=True):
     given: tuple[str, ...] = ()
     touched: tuple[str, ...] = ()
     before: tuple[str, ...] = ()
+    takes_h: Annotated[float, Meta(ge=0.0)] = 0.0
 
 
 class Outcome(Part, frozen=True, kw_only=True):
@@ -163,6 +165,16 @@ class Knowledge:
             starts = (name for start, name in self._starts if key.startswith(start))
             self._of_key[key] = self._exact[key] if key in self._exact else next(starts, None)
         return self._of_key[key]
+
+    def takes_s(self, key: str) -> float:
+        """Return how long after its onset a symptom may take to show, 0 where the file does not say. [s]"""
+        name = self.evidence_of(key)
+        return 0.0 if name is None else self.evidence[name].takes_h * 3600.0
+
+    @cached_property
+    def waits_s(self) -> tuple[float, ...]:
+        """Times after an onset at which the absence of some evidence begins to tell, ascending. [s]"""
+        return tuple(sorted({kind.takes_h * 3600.0 for kind in self.evidence.values() if kind.takes_h > 0.0}))
 
     def current(self, cause: str) -> str:
         """Return today's id of a cause that may have been stored under an older one."""

@@ -124,10 +124,15 @@ def outdated(symptom: Symptom, own: AxleView) -> bool:
     return counts_again_s(symptom, recent) > own.time_s
 
 
-def seen(knowledge: Knowledge, own: AxleView, partner: AxleView | None) -> dict[str, bool]:
+def seen(knowledge: Knowledge, own: AxleView, partner: AxleView | None, patient: bool = True) -> dict[str, bool]:
     """Return the evidence that stands (True) or could be seen and does not (False); the unknown is left out.
 
     One more entry, "lines-coincide", says that raised lines can't be told apart; see :func:`case.case_of`.
+
+    Parameters
+    ----------
+    patient : bool
+        Whether what may take longer to show than the onset is old counts as unknown, not as absent.
     """
     believed = {
         key
@@ -137,6 +142,10 @@ def seen(knowledge: Knowledge, own: AxleView, partner: AxleView | None) -> dict[
     standing = {knowledge.evidence_of(key) for key in believed}
     doubted = {knowledge.evidence_of(key) for key in own.standing}
     visible = {knowledge.evidence_of(key) for key in own.observable if not _hidden(key, own, partner)}
+    begun_s = onset_s(knowledge, own.standing) if patient else None
+    if begun_s is not None:
+        age_s = own.time_s - begun_s
+        visible -= {name for name, kind in knowledge.evidence.items() if age_s < kind.takes_h * 3600.0}
     result: dict[str, bool] = {}
     for name, kind in knowledge.evidence.items():
         if kind.derived is not None:
@@ -150,6 +159,27 @@ def seen(knowledge: Knowledge, own: AxleView, partner: AxleView | None) -> dict[
     if any(key.split("/")[0] in _COINCIDING for key in believed):
         result[COINCIDE] = True
     return result
+
+
+def onset_s(knowledge: Knowledge, standing: Mapping[str, Standing]) -> float | None:
+    """Return when the first began of what stands and is of the evidence that takes its time; None if nothing does.
+
+    Sensors' own troubles tell nothing of when the axle's began.
+    """
+    return min(
+        (
+            entry.symptom.since_s
+            for key, entry in standing.items()
+            if not key.startswith("sensor-") and knowledge.takes_s(key) > 0.0
+        ),
+        default=None,
+    )
+
+
+def silence_tells_s(knowledge: Knowledge, standing: Mapping[str, Standing]) -> list[float]:
+    """Return the times from which on the absence of more evidence counts, see :func:`seen`."""
+    begun_s = onset_s(knowledge, standing)
+    return [] if begun_s is None else [begun_s + wait_s for wait_s in knowledge.waits_s]
 
 
 def _hidden(key: str, own: AxleView, partner: AxleView | None) -> bool:

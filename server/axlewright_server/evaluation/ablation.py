@@ -97,7 +97,7 @@ class _Decisions:
     def _judge(self, vehicle: int, time_s: float, moment: Moment) -> list[Change]:
         self._looked[vehicle] = moment
         first, count = int(self._table.first[vehicle]), int(self._table.count[vehicle])
-        views = {row: self._view(row, moment) for row in range(first, first + count)}
+        views = {row: self._view(row, moment, time_s) for row in range(first, first + count)}
         changes: list[Change] = []
         for row, view in views.items():
             for old in list(self._advisories.get(row, {}).values()):
@@ -124,10 +124,10 @@ class _Decisions:
         elif known is not None:
             del standing[symptom.key]
 
-    def _view(self, row: int, moment: Moment) -> AxleView:
+    def _view(self, row: int, moment: Moment, time_s: float) -> AxleView:
         seen = [keys for name, keys in moment.observable[row].items() if name != self._left_out]
         standing = self._standing.setdefault(row, {})
-        return AxleView(standing, frozenset().union(*seen), faulty_channels(standing))
+        return AxleView(standing, frozenset().union(*seen), faulty_channels(standing), time_s=time_s)
 
     def _kept(self, changes: list[Change]) -> list[Change]:
         for advisory, _ in changes:
