@@ -8,7 +8,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from axlewright_server.evaluation.calibration import coverage_of, shares
+from axlewright_server.evaluation.calibration import bounds, coverage_of, shares
 from axlewright_server.evaluation.forecasts import chance_at, chance_by, decided
 from axlewright_server.evaluation.record import Forecast
 
@@ -27,6 +27,48 @@ def made(rng: np.random.Generator, count: int, stretch: float, watched_days: flo
         came, reached = truth if truth <= watched else None, chance(min(truth, watched))
         found.append(Forecast(f"t-{number}", 2, 0.0, "height", early, middle, late, came, watched, reached))
     return found
+
+
+def made_open(
+    rng: np.random.Generator, count: int, stretch: float, watched_days: float, never: float = 0.3
+) -> list[Forecast]:
+    """The same, but of those times that never come at all `never` of all; intervals are open at their late end."""
+    found = []
+    for number in range(count):
+        mean = rng.uniform(5.0, 80.0)
+        truth = math.inf if rng.random() < never else rng.exponential(mean)
+        watched = rng.uniform(0.5, 1.0) * watched_days
+        early, middle = (-mean * stretch * math.log(1.0 - share / (1.0 - never)) for share in (0.2, 0.5))
+        came = truth if truth <= watched else None
+        reached = (1.0 - never) * (1.0 - math.exp(-min(truth, watched) / (mean * stretch)))
+        found.append(Forecast(f"o-{number}", 2, 0.0, "height", early, middle, None, came, watched, reached))
+    return found
+
+
+@pytest.mark.parametrize("watched_days", [30.0, 80.0, 1000.0])
+def test_open_intervals_are_judged_by_their_own_early_end(watched_days: float) -> None:
+    rng = np.random.default_rng(6)
+    some = made_open(rng, 1500, 1.0, watched_days)
+    for forecasts, before in ((some, 0.2), ([*some, *made(rng, 1500, 1.0, watched_days)], 0.15)):
+        found = coverage_of(forecasts)
+        assert found.within.value == pytest.approx(0.8, abs=0.04)
+        assert found.before == pytest.approx(before, abs=0.03)
+    # What has not come by the early end lies within, though the limit is never passed and no late end ever over.
+    assert coverage_of(some).after == pytest.approx(0.0, abs=1e-9)
+
+
+def test_open_intervals_that_begin_too_late_are_found_wrong() -> None:
+    found = coverage_of(made_open(np.random.default_rng(7), 800, 4.0, 300.0))
+    assert found.before > 0.4
+    assert found.within.high < 0.7
+
+
+def test_nothing_is_claimed_where_all_readings_end_before_the_early_ends() -> None:
+    values, passed, is_open = np.array([0.05, 0.12, 0.2]), np.array([True, False, False]), np.ones(3, dtype=bool)
+    before, within, _ = shares(values, passed, is_open)
+    assert before == pytest.approx(1 / 3)
+    assert math.isnan(within)
+    assert bounds(values, passed, is_open) == pytest.approx((1 / 3, 0.0, 2 / 3))
 
 
 @pytest.mark.parametrize("watched_days", [30.0, 80.0, 1000.0])
@@ -58,14 +100,14 @@ def test_the_curve_agrees_with_one_reckoned_by_hand() -> None:
     # At risk 5, 4, 3 (one ends at 0.3), 2, 1: later than 0.05: 4/5; than 0.5: 4/5 * 2/3; than 0.95: that * 0.
     values = np.array([0.05, 0.3, 0.5, 0.95, 0.95])
     passed = np.array([True, False, True, True, True])
-    before, within, after = shares(values, passed)
+    before, within, after = shares(values, passed, np.zeros(5, dtype=bool))
     assert before == pytest.approx(1 - 4 / 5)
     assert after == pytest.approx(4 / 5 * 2 / 3)
     assert within == pytest.approx(4 / 5 - 4 / 5 * 2 / 3)
 
 
 def test_nothing_is_claimed_where_all_readings_end_before_the_late_ends() -> None:
-    before, within, after = shares(np.array([0.05, 0.4, 0.6]), np.array([True, False, False]))
+    before, within, after = shares(np.array([0.05, 0.4, 0.6]), np.array([True, False, False]), np.zeros(3, dtype=bool))
     assert before == pytest.approx(1 / 3)
     assert math.isnan(within)
     assert math.isnan(after)

@@ -224,7 +224,8 @@ def test_an_event_ends_with_its_repair():
         (5.0, None, 12.0, 30.0, True),
         (5.0, 9.0, None, 30.0, False),
         (5.0, 9.0, None, 8.0, None),
-        (5.0, None, None, 30.0, None),
+        (5.0, None, None, 30.0, True),  # whenever it comes, it comes after the early end
+        (5.0, None, None, 4.0, None),
         (None, None, 12.0, 30.0, False),
     ],
 )
@@ -254,7 +255,9 @@ def test_it_is_told_on_which_side_a_forecast_failed(truth, watched, word):
 def test_a_limit_is_passed_when_the_median_of_five_days_is_beyond_it():
     figures = {float(day): 0.0 for day in range(20)} | {6.0: 99.0, 12.0: -7.0, 13.0: -7.0, 14.0: -7.0}
     assert crossing(figures, 2.0, 6.0, 1) is None
-    assert crossing(figures, 2.0, -6.0, -1) == 12.0  # days 10 to 14: two at 0, three at -7
+    # Days 10 to 14: two at 0, three at -7; of the way from 0 on the day before six parts of seven.
+    assert crossing(figures, 2.0, -6.0, -1) == pytest.approx(11.0 + 6.0 / 7.0)
+    assert crossing(figures, 13.0, -6.0, -1) == 13.0  # beyond on the day itself
 
 
 def test_a_suppressed_advisory_leads_no_list():

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 
 from axlewright_server.prognosis.forecast import forecast
+from axlewright_server.prognosis.passage import passages
 
 KINDS = ("line", "root", "square", "growth", "settling", "ended", "wiener", "wandering-rate")
 RHOS = (0.0, 0.5, 0.8, 0.93)  # of one day's noise with the next day's
-DAYS, LIMIT, EACH = 460, 6.0, 12
+DAYS, LIMIT, EACH = 460, 6.0, 24
 
 
 def course(kind: str, rng: np.random.Generator) -> np.ndarray:
@@ -64,10 +65,9 @@ def ask(kind: str, rho: float, rng: np.random.Generator) -> Made:
     now = int(rng.uniform(20.0, 75.0))
     seen = slice(max(now - 59, 0), now + 1)
     found = forecast(np.arange(DAYS, dtype=np.float64)[seen], values[seen], LIMIT, 1)
-    # [i]: median of the five days around day now + 1 + i
-    around = np.median(np.lib.stride_tricks.sliding_window_view(values[now - 1 :], 5), axis=1)
-    beyond = np.flatnonzero(around >= LIMIT)
-    truth = beyond[0] + 1.0 if len(beyond) else math.inf
+    # [i]: median of the five days around day now + i
+    around = np.median(np.lib.stride_tricks.sliding_window_view(values[now - 2 :], 5), axis=1)
+    truth = float(passages(around[None, :], np.arange(float(len(around))), LIMIT)[0])
     return Made(kind, rho, found.status, found.early_days, found.late_days, truth)
 
 
@@ -89,14 +89,16 @@ def test_intervals_hold_on_all_kinds_together(made: list[Made]) -> None:
     told, before, within = shares(made)
     # "Can't tell" is no way out: two in three of those whose limit still lies ahead get a forecast.
     assert told >= 0.6 * sum(one.status != "passed" for one in made)
-    # They hold more than the 80 % they say, for most of these courses never end by themselves.
-    assert 0.75 <= within <= 0.97
+    # They hold somewhat more than the 80 % they say, for most of these courses never end by themselves.
+    assert 0.75 <= within <= 0.92
     assert before <= 0.15
 
 
 # Own choices, wide enough for so few courses: which ones, how many of them must be told, least share within an
-# interval, greatest before it.
-FEWER = [("kind", kind, 10, 0.62, 0.3) for kind in KINDS] + [("rho", rho, 30, 0.7, 0.2) for rho in RHOS]
+# interval, greatest before it. Growth by a factor a day looks like nothing, then like a line, until shortly before: of
+# it forecasts are too late more often than of any other kind, about three in ten.
+FEWER = [("kind", kind, 20, 0.65, 0.3) for kind in KINDS if kind != "growth"]
+FEWER += [("kind", "growth", 20, 0.5, 0.45)] + [("rho", rho, 60, 0.7, 0.2) for rho in RHOS]
 
 
 @pytest.mark.parametrize(("field", "value", "least_told", "least_within", "most_before"), FEWER)

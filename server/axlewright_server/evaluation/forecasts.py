@@ -1,13 +1,14 @@
 """Forecasts as they would have been told, held against what came.
 
-Every :data:`EVERY_DAYS` each axle's quantities are forecast from the kernel's daily figures. What came is the first
-later day on which the median of five daily figures around it lies beyond the limit that was meant: as measured, so that
-it holds for readings of any origin. Readings end, and then the truth is known only to come later, or never. They end
-for this count also where the truck fails (a simulated one drives on, but nobody would) and where a repair makes the
-quantity another part's; what is forecast between a failure and its mending is not counted. Other forecasts whose truth
-is not known are not left out, for near limits would be judged more often than far ones, and not by what is convenient
-either; :mod:`~axlewright_server.evaluation.calibration` says how they count. :func:`decided` tells which single ones
-the readings decide: the table shows these by how they came out, for reading, not for the share.
+Every :data:`EVERY_DAYS` each axle's quantities are forecast from the kernel's daily figures. What came is when the
+median of five daily figures gets beyond the limit that was meant, on a straight line between the days: as measured, so
+that it holds for readings of any origin, and by the rule of the forecast's own draws
+(:func:`~axlewright_server.prognosis.passage.passages`). Readings end, and then the truth is known only to come later,
+or never. They end for this count also where the truck fails (a simulated one drives on, but nobody would) and where a
+repair makes the quantity another part's; what is forecast between a failure and its mending is not counted. Other
+forecasts whose truth is not known are not left out, for near limits would be judged more often than far ones, and not
+by what is convenient either; :mod:`~axlewright_server.evaluation.calibration` says how they count. :func:`decided`
+tells which single ones the readings decide: the table shows these by how they came out, for reading, not for the share.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from axlewright_server.evaluation.record import Forecast
 from axlewright_server.kernel import Kernel
 from axlewright_server.prognosis.forecast import forecast
 from axlewright_server.prognosis.outlook import Record, series_of
+from axlewright_server.prognosis.passage import passages
 
 EVERY_DAYS = 3
 _AROUND_DAYS = 2
@@ -130,34 +132,42 @@ def chance_by(times: NDArray[np.float64], day: float) -> float:
 
 
 def chance_at(times: NDArray[np.float64], day: float) -> float:
-    """Return the same for the day of the passage itself, of which half counts: times are whole days."""
+    """Return the same for the time of the passage itself; where several times are that very one (now), half counts."""
     return round(0.5 * float(np.mean(times < day) + np.mean(times <= day)), 4)
 
 
 def crossing(figures: dict[float, float], after_day: float, limit: float, side: int) -> float | None:
-    """Return the first day after one on which the median of five days around it lies beyond a limit, None if none does.
+    """Return when the median of five days around each gets beyond a limit, from a day on, None if it does not.
 
     Examples
     --------
     >>> crossing({float(day): float(day) for day in range(20)}, after_day=3.0, limit=9.5, side=1)
-    10.0
+    9.5
     """
     days = np.array(sorted(figures))
     values = np.array([figures[day] for day in days.tolist()])
-    for day in days[(days > after_day) & (days <= days[-1] - _AROUND_DAYS)].tolist():
+    seen, medians = [], []
+    for day in days[(days >= after_day) & (days <= days[-1] - _AROUND_DAYS)].tolist():
         around = values[np.abs(days - day) <= _AROUND_DAYS]
         around = around[~np.isnan(around)]
-        if len(around) and side * float(np.median(around)) >= side * limit:
-            return float(day)
-    return None
+        if len(around):
+            seen.append(day)
+            medians.append(side * float(np.median(around)))
+    found = float(passages(np.array([medians]), np.array(seen), side * limit)[0]) if seen else math.inf
+    return found if math.isfinite(found) else None
 
 
 def decided(one: Forecast) -> bool | None:
-    """Return whether the truth lay in the interval, None where the readings end too soon to tell."""
+    """Return whether the truth lay in the interval, None where the readings end too soon to tell.
+
+    In an open interval lies whatever has not come before its early end.
+    """
     early = math.inf if one.early_days is None else one.early_days
     late = math.inf if one.late_days is None else one.late_days
     if one.truth_days is not None:
         return early <= one.truth_days <= late
+    if one.late_days is None:
+        return True if early < one.watched_days else None
     return False if late <= one.watched_days else None
 
 

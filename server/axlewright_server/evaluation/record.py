@@ -70,9 +70,9 @@ class Source(msgspec.Struct, frozen=True):
 class Forecast(msgspec.Struct, frozen=True):
     """A forecast made at ``time_s``: days until a quantity passes its limit, with the 80 % interval, and what came.
 
-    An end that is None lies beyond the horizon. ``truth_days``: when it did, None if not within the ``watched_days``
-    that were left. ``chance_by_then``: what the forecast had given to a passage by the day of the truth, or by the end
-    of the readings where the limit was not passed within them.
+    An end that is None lies beyond the horizon: the late one is open then. ``truth_days``: when it did, None if not
+    within the ``watched_days`` that were left. ``chance_by_then``: what the forecast had given to a passage by the time
+    of the truth, or by the end of the readings where the limit was not passed within them.
     """
 
     vehicle: str

@@ -214,11 +214,12 @@ def forecast_table(summary: Summary) -> Table:
         rows.append((name, str(covered.axles), *told, *(str(counter[word]) for word in words)))
     note = (
         "Made every third day on every truck of a scenario. The shares count each forecast up to where its readings "
-        "go: the curve of Kaplan and Meier over the forecast's own distribution at the day of the truth; 10, 80 and "
-        f"10 % would be right; –: {_TOO_SOON}. The counts beside them are for reading: sooner, later: the limit was "
+        "go: the curve of Kaplan and Meier over the forecast's own distribution at the time of the truth; 10, 80 and "
+        "10 % would be right of intervals with two ends, 20, 80 and none of open ones; "
+        f"–: {_TOO_SOON}. The counts beside them are for reading: sooner, later: the limit was "
         "passed before or after the 80 % interval. Never: the interval went by and the limit was not passed. "
-        "Undecided: the readings end too soon. An interval may be open at its late end; what is passed after its early "
-        "end then lies inside."
+        "Undecided: the readings end too soon. An interval may be open at its late end; what is not passed before its "
+        "early end then lies inside."
     )
     head = ("quantity", "axles", "before", "within", "after", *words)
     return Table("Forecasts, and what came", head, rows, note)

@@ -3,14 +3,15 @@
 Candidate courses are weighed by the whole series (:mod:`~axlewright_server.prognosis.courses`): since when has the
 present course lasted, and does it stand, go straight on, run away, or settle? Draws from that posterior, each going on
 with noise and with a chance to end, pass the limit or don't (:mod:`~axlewright_server.prognosis.passage`); the times
-are the forecast. Those that never pass count: the late end of the 80 % interval is open where more than a tenth of the
-draws don't pass within the horizon. It is told only once the series has surely moved towards the limit
+are the forecast. The 80 % interval leaves out a tenth of all draws at either end. Where more than a tenth never pass
+within the horizon its late end is open, nothing is left out there, and it begins after a fifth (:func:`tails`): begun
+after a tenth it would be an interval of 90 %. It is told only once the series has surely moved towards the limit
 (:data:`Rules.sure`), moves still rather than not, and passes within the horizon rather than not. Pure functions of the
 series: draws come from a fixed seed.
 
 ``status``: "forecast"; "passed": the limit is behind it; "too-short", "too-old": not enough days, or none of late;
 "no-trend"; "moving-away"; "levelled-off": it has moved and probably stands since; "unsure": it moves, but probably
-won't get there within the horizon; "too-far": less than one chance in ten within the horizon.
+won't get there within the horizon; "too-far": less than one chance in five within the horizon.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ Status = Literal[
 CONFIDENCE = 0.8
 DRAWS = 300
 _SEED = 20250101
-_TAILS = (0.5 - CONFIDENCE / 2.0, 0.5, 0.5 + CONFIDENCE / 2.0)
+_BAND = (0.5 - CONFIDENCE / 2.0, 0.5, 0.5 + CONFIDENCE / 2.0)
 # A day that lies so many standard deviations from the median of the days around it is drawn back to there: one day in
 # the workshop or behind a snow plough tells nothing of the axle.
 _OUTLIER_SD = 4.0
@@ -64,9 +65,9 @@ class Forecast:
     """When a series passes its limit, in days from its last day; infinity: not within the horizon.
 
     ``level``, ``slope_per_day``: of the course at the last day, NaN where nothing was fitted. ``early_days`` to
-    ``late_days`` is the 80 % interval, ``reaches`` the chance that it passes within the horizon at all, ``times`` the
-    draws behind it, ascending. ``since_days``: for how long the present course has probably lasted. ``status`` other
-    than "forecast" says why nothing, or nothing more, is told.
+    ``late_days`` is the 80 % interval, its late end open where that is infinite; ``reaches`` the chance
+    that it passes within the horizon at all, ``times`` the draws behind it, ascending. ``since_days``: for how long the
+    present course has probably lasted. ``status`` other than "forecast" says why nothing, or nothing more, is told.
     """
 
     status: Status
@@ -87,12 +88,39 @@ class Forecast:
         if self.ahead is None:
             nothing = np.full(ahead_days.shape, np.nan)
             return nothing, nothing, nothing
-        low, middle, high = np.quantile(self.ahead.course(ahead_days), _TAILS, axis=0)
+        low, middle, high = np.quantile(self.ahead.course(ahead_days), _BAND, axis=0)
         return (middle, low, high) if self.side > 0 else (-middle, -high, -low)
 
     def chance_within(self, days: float) -> float:
         """Return the chance that the limit is passed within so many days; NaN where nothing was forecast."""
         return math.nan if self.times is None else float(np.mean(self.times <= days))
+
+
+def tails(is_open: bool) -> tuple[float, float]:
+    """Return which shares of all draws lie before the early and up to the late end of an interval, open or closed.
+
+    Examples
+    --------
+    >>> [tuple(round(share, 3) for share in tails(is_open)) for is_open in (False, True)]
+    [(0.1, 0.9), (0.2, 1.0)]
+    """
+    left = round(1.0 - CONFIDENCE, 9)
+    return (left, 1.0) if is_open else (0.5 * left, 1.0 - 0.5 * left)
+
+
+def interval(times: Floats) -> tuple[float, float, float]:
+    """Return early end, middle and late end of times of passage, infinity where one never passes.
+
+    Examples
+    --------
+    >>> times = np.arange(1.0, 102.0)
+    >>> interval(times), interval(np.where(times > 85.0, np.inf, times))
+    ((11.0, 51.0, 91.0), (21.0, 51.0, inf))
+    """
+    is_open = float(np.mean(np.isinf(times))) > 1.0 - tails(False)[1]
+    early, late = tails(is_open)
+    first, middle, last = (float(np.quantile(times, share, method="nearest")) for share in (early, 0.5, late))
+    return first, middle, math.inf if is_open else last
 
 
 def forecast(
@@ -145,8 +173,8 @@ def forecast(
         return Forecast(status, side * now, days_used=len(y), side=side)
     ahead = Ahead.of(draws, x, y, last_day, random, ending)
     future = days_ahead(rules.horizon_days)
-    times = np.sort(passages(ahead.levels(future, random), future, side * limit, random))
-    early, middle, late = (float(np.quantile(times, tail, method="nearest")) for tail in _TAILS)
+    times = np.sort(passages(ahead.levels(future, random), future, side * limit))
+    early, middle, late = interval(times)
     level, soon = np.median(ahead.course(np.array([0.0, 1.0])), axis=0)
     reaches = float(np.mean(np.isfinite(times)))
     told: Status = "too-far" if math.isinf(early) else "unsure" if math.isinf(middle) else "forecast"

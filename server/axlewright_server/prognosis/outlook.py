@@ -31,9 +31,9 @@ class Outlook(msgspec.Struct, frozen=True, kw_only=True):
     """One quantity against its limit, in the unit that a person reads.
 
     ``level`` and ``slope_per_day`` of the fitted trend; ``early_s`` to ``late_s``: Unix time of the 80 % interval, None
-    where it is not within the horizon; the same in km from ``of_s`` at the pace of the last weeks. ``reaches``: chance
-    that it gets there within the horizon at all, None where nothing is foreseen. ``status``: see :mod:`forecast`;
-    ``words``: all of it for a person.
+    where it is not within the horizon (without a late end: not before ``early_s``, with four chances in five); the same
+    in km from ``of_s`` at the pace of the last weeks. ``reaches``: chance that it gets there within the horizon at all,
+    None where nothing is foreseen. ``status``: see :mod:`forecast`; ``words``: all of it for a person.
     """
 
     quantity: str

@@ -92,19 +92,29 @@ class Ahead:
 
 
 def days_ahead(horizon: float) -> Floats:
-    """Return the days ahead that are looked at: all at first, then every second, then one in seven."""
-    near, middle, far = np.arange(1.0, 31.0), np.arange(32.0, 92.0, 2.0), np.arange(97.0, horizon + 7.0, 7.0)
+    """Return the days ahead that are looked at, from today: all at first, then every second, then one in seven."""
+    near, middle, far = np.arange(31.0), np.arange(32.0, 92.0, 2.0), np.arange(97.0, horizon + 7.0, 7.0)
     days = np.concatenate((near, middle, far))
     return np.asarray(days[days <= horizon])
 
 
-def passages(paths: Floats, ahead_days: Floats, limit: float, random: np.random.Generator) -> Floats:
-    """Return on which day ahead each path first lies at or above a limit, infinity if on none, (k,).
+def passages(paths: Floats, ahead_days: Floats, limit: float) -> Floats:
+    """Return when each path gets to a limit from below, infinity if it never does, (k,).
 
-    Between two days that are looked at the day is drawn evenly.
+    Between two days that are looked at a path is a straight line; what lies beyond the limit on the first of them is
+    there at once. What came is found by the same rule, so that no time is rounded: an interval of a few whole days
+    would hold much more than it says.
+
+    Examples
+    --------
+    >>> passages(np.array([[0.0, 1.0, 4.0], [3.0, 1.0, 1.0], [0.0, 0.0, 0.0]]), np.arange(3.0), 2.0).round(3).tolist()
+    [1.333, 0.0, inf]
     """
     beyond = paths >= limit
-    first = np.argmax(beyond, axis=1)
-    before = np.concatenate(([0.0], ahead_days))[first]
-    day = before + (ahead_days[first] - before) * (1.0 - random.random(len(first)))
-    return np.where(beyond.any(axis=1), np.ceil(day), np.inf)
+    rows, first = np.arange(len(paths)), np.argmax(beyond, axis=1)
+    before = np.maximum(first - 1, 0)
+    rise = paths[rows, first] - paths[rows, before]
+    left = np.maximum(paths[rows, first] - limit, 0.0)
+    share = np.divide(left, rise, out=np.zeros(len(rows)), where=rise > 0.0)
+    day = ahead_days[first] - share * (ahead_days[first] - ahead_days[before])
+    return np.where(beyond.any(axis=1), day, np.inf)

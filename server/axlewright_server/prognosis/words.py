@@ -65,7 +65,8 @@ def told(
     if ahead.status == "unsure":
         return (
             f"Can't tell: it moves towards the limit, but is likelier to stop short of it than to reach it within "
-            f"{RULES.horizon_days:.0f} days; hardly before {count(early)} ({ahead.days_used} days seen). "
+            f"{RULES.horizon_days:.0f} days; with four chances in five not before {count(early)} "
+            f"({ahead.days_used} days seen). "
             f"{_first_up(now)}."
         )
     stops = f"; {100.0 * (1.0 - ahead.reaches):.0f} % that it stops short of it" if ahead.reaches < 0.9 else ""
@@ -110,12 +111,12 @@ def span(early: float, late: float) -> str:
 
     Examples
     --------
-    >>> span(12.0, 31.0), span(12.0, float("inf"))
-    ('12 days to 31 days', '12 days or later (the late end is not in sight)')
+    >>> span(12.0, 31.0), span(12.0, float("inf")), span(0.2, 0.9)
+    ('12 days to 31 days', '12 days or later (the late end is not in sight)', 'less than a day')
     """
     if math.isinf(late):
         return f"{count(early)} or later (the late end is not in sight)"
-    return f"{count(early)} to {count(late)}"
+    return count(late) if count(early) == count(late) else f"{count(early)} to {count(late)}"
 
 
 def distance(early_km: float | None, late_km: float | None) -> str:
