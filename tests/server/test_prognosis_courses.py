@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from scipy.stats import binom, invgauss, norm
 
 from axlewright_server.prognosis.courses import LEVEL, LINE, RHOS, STEP, Courses, Draws, candidates, weigh
 from axlewright_server.prognosis.forecast import forecast
-from axlewright_server.prognosis.passage import Ahead, days_ahead, passages
+from axlewright_server.prognosis.passage import ENDING_SHARE, HEAT_ENDING_SHARE, Ahead, days_ahead, passages
 
 
 def test_chances_of_courses_agree_with_dense_matrices() -> None:
@@ -193,6 +194,34 @@ def test_an_open_interval_is_one_of_80_per_cent_too() -> None:
         assert one.times is not None
         held = np.mean((one.early_days <= one.times) & (one.times <= one.late_days))
         assert held == pytest.approx(0.8, abs=0.01)
+
+
+def test_wear_rarely_ends_by_itself_and_its_rate_hardly_changes() -> None:
+    # Twenty days of a straight rise in little noise, twenty more to the limit: as many as it has lasted.
+    days = np.arange(36.0)
+    noise = np.random.default_rng(18).normal(0.0, 0.1, 36)
+    values = 0.2 * np.maximum(days - 15.0, 0.0) + noise
+    wear, heat = (forecast(days, values, 8.0, 1, ending=share) for share in (ENDING_SHARE, HEAT_ENDING_SHARE))
+    # Of those that may end half do within as long again.
+    for one, share in ((wear, ENDING_SHARE), (heat, HEAT_ENDING_SHARE)):
+        assert one.reaches == pytest.approx(1.0 - 0.5 * share, abs=0.05)
+    assert wear.early_days <= 20.0 <= wear.late_days < 40.0
+    assert math.isinf(heat.late_days)
+    # What a rate may change ahead, alone: eight in ten of a hundred days within a seventh.
+    k, rng = 2000, np.random.default_rng(19)
+    draws = replace(lines(np.full(k, 0.1)).draws, noise_sd=np.zeros(k))
+    ahead = Ahead.of(draws, np.arange(3.0), 0.1 * np.arange(3.0), 2.0, rng, 0.0)
+    future = days_ahead(365.0)
+    early, late = np.quantile(
+        passages(
+            ahead.levels(future, rng),
+            future,
+            10.2,
+        ),
+        (0.1, 0.9),
+    )
+    assert 100.0 / 1.15 < early < 92.0
+    assert 108.0 < late < 100.0 * 1.15
 
 
 def test_old_figures_alone_forecast_nothing() -> None:

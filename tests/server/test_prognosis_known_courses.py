@@ -89,8 +89,8 @@ def test_intervals_hold_on_all_kinds_together(made: list[Made]) -> None:
     told, before, within = shares(made)
     # "Can't tell" is no way out: two in three of those whose limit still lies ahead get a forecast.
     assert told >= 0.6 * sum(one.status != "passed" for one in made)
-    # They hold somewhat more than the 80 % they say, for most of these courses never end by themselves.
-    assert 0.75 <= within <= 0.92
+    # The aim of 80 % intervals; of some 380 forecasts a share has a standard error of 2 %.
+    assert 0.72 <= within <= 0.88
     assert before <= 0.15
 
 
@@ -98,7 +98,7 @@ def test_intervals_hold_on_all_kinds_together(made: list[Made]) -> None:
 # interval, greatest before it. Growth by a factor a day looks like nothing, then like a line, until shortly before: of
 # it forecasts are too late more often than of any other kind, about three in ten.
 FEWER = [("kind", kind, 20, 0.65, 0.3) for kind in KINDS if kind != "growth"]
-FEWER += [("kind", "growth", 20, 0.5, 0.45)] + [("rho", rho, 60, 0.7, 0.2) for rho in RHOS]
+FEWER += [("kind", "growth", 20, 0.5, 0.45)] + [("rho", rho, 60, 0.65, 0.25) for rho in RHOS]
 
 
 @pytest.mark.parametrize(("field", "value", "least_told", "least_within", "most_before"), FEWER)

@@ -141,7 +141,7 @@ def forecast(
     rules : Rules
         When a forecast is given.
     ending : float
-        Share of courses that may end by themselves, 0 to 1: few of wear, any of a set point.
+        Share of courses that may end by themselves, 0 to 1: hardly any of wear, some of heat, any of a set point.
 
     Examples
     --------

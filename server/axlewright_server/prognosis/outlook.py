@@ -17,7 +17,7 @@ from axlewright_server.diagnosis.facts import Knowledge
 from axlewright_server.prognosis.chances import Chances, chances
 from axlewright_server.prognosis.forecast import Forecast, forecast
 from axlewright_server.prognosis.life import LifeLeft, life_left
-from axlewright_server.prognosis.passage import ENDING_SHARE, SET_POINT_ENDING_SHARE
+from axlewright_server.prognosis.passage import ENDING_SHARE, HEAT_ENDING_SHARE, SET_POINT_ENDING_SHARE
 from axlewright_server.prognosis.words import amount, title_of, told
 
 Floats = NDArray[np.float64]
@@ -205,7 +205,8 @@ def _heat(record: Record, spec: VehicleSpec) -> Series:
     expected = record.column("expected-high")[-DUTY_DAYS:]
     known = expected[~np.isnan(expected)]
     limit = spec.limit("lube_limit_cel") - float(np.quantile(known, 0.9)) if len(known) else math.nan
-    return Series("excess", "K", record.column("excess"), limit, 1, note="excess that reaches the limit on a hard day")
+    note = "excess that reaches the limit on a hard day"
+    return Series("excess", "K", record.column("excess"), limit, 1, note=note, ending=HEAT_ENDING_SHARE)
 
 
 def _line(record: Record, spec: VehicleSpec, name: str) -> Series:

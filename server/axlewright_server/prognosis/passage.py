@@ -22,12 +22,16 @@ from axlewright_server.prognosis.courses import ENDED, LEVEL, STEP, Draws
 
 Floats = NDArray[np.float64]
 
-# Share of moving courses that may end by themselves. Wear feeds itself, so few do (a part that has found a new seat);
-# a set point that moves (a valve's linkage, a sensor) is driven by nothing, so any may. Standard deviation of the
-# logarithm of the rate's change ahead. All own choices.
-ENDING_SHARE = 0.3
+# Share of moving courses that may end by themselves. Wear feeds itself, so hardly any does (a part that has found a new
+# seat); heat sometimes does (a leak ends at the height of its hole, more loss is balanced by more cooling); a set point
+# that moves (a valve's linkage, a sensor) is driven by nothing, so any may. All own choices.
+ENDING_SHARE = 0.1
+HEAT_ENDING_SHARE = 0.3
 SET_POINT_ENDING_SHARE = 1.0
-RATE_SD = 0.25
+# Standard deviation of the logarithm of the rate's change ahead, an own choice: what a truck does in the weeks to come
+# differs from the weeks before by about a tenth. That a course bends is told by its form, not by this; more would count
+# it twice.
+RATE_SD = 0.1
 # The correlation of medians of five days from day to day is at least that of overlapping means.
 SMOOTHED_RHO = 0.8
 MEDIAN_OVER_MEAN = 1.2  # variance of a median of five over that of their mean, normal values: 1.43; less if correlated
