@@ -91,14 +91,15 @@ def test_intervals_hold_on_all_kinds_together(made: list[Made]) -> None:
     assert told >= 0.6 * sum(one.status != "passed" for one in made)
     # The aim of 80 % intervals; of some 380 forecasts a share has a standard error of 2 %.
     assert 0.72 <= within <= 0.88
-    assert before <= 0.15
+    # Too late is the worse way to be wrong.
+    assert before <= 0.12
 
 
 # Own choices, wide enough for so few courses: which ones, how many of them must be told, least share within an
 # interval, greatest before it. Growth by a factor a day looks like nothing, then like a line, until shortly before: of
 # it forecasts are too late more often than of any other kind, about three in ten.
 FEWER = [("kind", kind, 20, 0.65, 0.3) for kind in KINDS if kind != "growth"]
-FEWER += [("kind", "growth", 20, 0.5, 0.45)] + [("rho", rho, 60, 0.65, 0.25) for rho in RHOS]
+FEWER += [("kind", "growth", 20, 0.55, 0.4)] + [("rho", rho, 60, 0.65, 0.25) for rho in RHOS]
 
 
 @pytest.mark.parametrize(("field", "value", "least_told", "least_within", "most_before"), FEWER)

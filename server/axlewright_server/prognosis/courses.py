@@ -31,8 +31,10 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 LEVEL, STEP, LINE, POWER, GROWTH, SETTLING, ENDED = range(7)
-# Prior chance of each family, spread evenly over its members: own choices. Half of all series do nothing.
-PRIOR = {LEVEL: 0.5, STEP: 0.1, LINE: 0.12, POWER: 0.1, GROWTH: 0.06, SETTLING: 0.06, ENDED: 0.06}
+# Prior chance of each family, spread evenly over its members: own choices. Half of all series do nothing; of those that
+# move on a straight line, a power and growth by a factor a day are held for equally likely; a move that settles or has
+# ended for half as likely as each.
+PRIOR = {LEVEL: 0.5, STEP: 0.1, LINE: 0.1, POWER: 0.1, GROWTH: 0.1, SETTLING: 0.05, ENDED: 0.05}
 RHOS = (0.0, 0.35, 0.65, 0.85, 0.95)
 POWERS = (1.5, 2.0, 3.0)  # wear that feeds itself
 GROWTHS_PER_DAY = (0.05, 0.1, 0.2)
