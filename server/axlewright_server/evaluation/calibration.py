@@ -60,10 +60,10 @@ def coverage_of(forecasts: Sequence[Forecast]) -> Coverage:
     values = np.array([one.chance_by_then for one in forecasts])
     passed = np.array([one.truth_days is not None for one in forecasts], dtype=bool)
     is_open = np.array([one.late_days is None for one in forecasts], dtype=bool)
-    trucks = _numbered([one.vehicle for one in forecasts])
+    names, trucks = np.unique(np.array([one.vehicle for one in forecasts], dtype=str), return_inverse=True)
     axles = len({(one.vehicle, one.axle) for one in forecasts})
     before, within, after = shares(values, passed, is_open)
-    count = int(trucks.max()) + 1 if len(trucks) else 0
+    count = len(names)
     random = np.random.default_rng(_SEED)
     members = [np.flatnonzero(trucks == number) for number in range(count)]
     again = []
@@ -132,9 +132,3 @@ def bounds(values: Floats, passed: NDArray[np.bool_], is_open: NDArray[np.bool_]
         found += rows.mean() * np.array([1.0 - early, least, least if known else early])
     before, least, most = found.tolist()
     return before, least, most
-
-
-def _numbered(names: Sequence[str]) -> NDArray[np.int64]:
-    """Return a number for each name, from 0 in order of appearance."""
-    known: dict[str, int] = {}
-    return np.array([known.setdefault(name, len(known)) for name in names], dtype=np.int64)
