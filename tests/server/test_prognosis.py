@@ -18,8 +18,9 @@ from axlewright_server.detectors.daily import DAYS, NUMBER, OIL_LIFE_H, OIL_REFE
 from axlewright_server.diagnosis.knowledge import load_knowledge
 from axlewright_server.kernel import Kernel, Rows
 from axlewright_server.prognosis.chances import chances
-from axlewright_server.prognosis.forecast import forecast
+from axlewright_server.prognosis.forecast import Forecast, forecast
 from axlewright_server.prognosis.outlook import Prognosis, Record, Series, outlook, prognosis
+from axlewright_server.prognosis.words import told as in_words
 
 KNOWLEDGE = load_knowledge()
 T0 = 20_000 * 86400.0
@@ -91,6 +92,28 @@ def test_a_sinking_height_is_forecast_to_its_tolerance_with_distance(sinking: Ke
     assert height.early_km == pytest.approx(early * pace, rel=0.05)
     # The distance belongs to the interval, not to the even chance behind it.
     assert re.match(r"Reaches its limit in .*, [\d,]+ km or more \(80 % interval, .*\), as likely before", height.words)
+
+
+@pytest.mark.parametrize(
+    ("status", "days", "begins", "also"),
+    [
+        (
+            "forecast",
+            (12.0, 20.0, 31.0),
+            "Reaches its limit in 12 days to 31 days (",
+            "as likely before as after 20 days",
+        ),
+        ("forecast", (0.3, 0.8, 3.0), "Reaches its limit within 3 days (", "as likely today as later"),
+        ("forecast", (0.3, 2.0, math.inf), "Reaches its limit today or later (", "as likely before as after 2 days"),
+        ("unsure", (5.0, math.inf, math.inf), "Can't tell: it moves", "with four chances in five not before 5 days (9"),
+        ("unsure", (0.3, math.inf, math.inf), "Can't tell: it moves", "than to reach it within 365 days (9 days seen)"),
+    ],
+)
+def test_what_may_come_today_is_said_as_people_say_it(status, days, begins, also) -> None:  # type: ignore[no-untyped-def]
+    ahead = Forecast(status, days_used=9, reaches=1.0)
+    words = in_words("height", "mm", "tolerance", ahead, -4.0, -6.0, days, (None,) * 3)
+    assert words.startswith(begins)
+    assert also in words
 
 
 def test_the_other_axle_has_no_trend_and_says_so(sinking: Kernel) -> None:

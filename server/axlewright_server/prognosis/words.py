@@ -63,16 +63,16 @@ def told(
     early, middle, late = days
     way = distance(ways_km[0], ways_km[2])
     if ahead.status == "unsure":
+        hardly = f"; with four chances in five not before {count(early)}" if early >= 1.0 else ""
         return (
             f"Can't tell: it moves towards the limit, but is likelier to stop short of it than to reach it within "
-            f"{RULES.horizon_days:.0f} days; with four chances in five not before {count(early)} "
-            f"({ahead.days_used} days seen). "
-            f"{_first_up(now)}."
+            f"{RULES.horizon_days:.0f} days{hardly} ({ahead.days_used} days seen). {_first_up(now)}."
         )
     stops = f"; {100.0 * (1.0 - ahead.reaches):.0f} % that it stops short of it" if ahead.reaches < 0.9 else ""
+    half = f"before as after {count(middle)}" if middle >= 1.0 else "today as later"
     return (
-        f"Reaches its limit in {span(early, late)}{way} (80 % interval, {ahead.days_used} days seen{stops}), "
-        f"as likely before as after {count(middle)}; {now}."
+        f"Reaches its limit {when(early, late)}{way} (80 % interval, {ahead.days_used} days seen{stops}), "
+        f"as likely {half}; {now}."
     )
 
 
@@ -117,6 +117,19 @@ def span(early: float, late: float) -> str:
     if math.isinf(late):
         return f"{count(early)} or later (the late end is not in sight)"
     return count(late) if count(early) == count(late) else f"{count(early)} to {count(late)}"
+
+
+def when(early: float, late: float) -> str:
+    """Return when something comes that may come today already.
+
+    Examples
+    --------
+    >>> when(12.0, 31.0), when(0.2, 3.4), when(0.2, 0.9), when(0.2, float("inf"))
+    ('in 12 days to 31 days', 'within 3 days', 'within 1 day', 'today or later (the late end is not in sight)')
+    """
+    if early >= 1.0:
+        return f"in {span(early, late)}"
+    return "today or later (the late end is not in sight)" if math.isinf(late) else f"within {count(max(late, 1.0))}"
 
 
 def distance(early_km: float | None, late_km: float | None) -> str:
