@@ -212,14 +212,7 @@ def test_wear_rarely_ends_by_itself_and_its_rate_hardly_changes() -> None:
     draws = replace(lines(np.full(k, 0.1)).draws, noise_sd=np.zeros(k))
     ahead = Ahead.of(draws, np.arange(3.0), 0.1 * np.arange(3.0), 2.0, rng, 0.0)
     future = days_ahead(365.0)
-    early, late = np.quantile(
-        passages(
-            ahead.levels(future, rng),
-            future,
-            10.2,
-        ),
-        (0.1, 0.9),
-    )
+    early, late = np.quantile(passages(ahead.levels(future, rng), future, 10.2), (0.1, 0.9))
     assert 100.0 / 1.15 < early < 92.0
     assert 108.0 < late < 100.0 * 1.15
 

@@ -6,13 +6,15 @@ import dataclasses
 import math
 
 import pytest
-from known_truth import fleet
-from test_diagnosis import EVERYTHING, KNOWLEDGE, TABLE, packaged_text, symptom, view
+from known_truth import BEGIN_S as FIRST_S
+from known_truth import Faults, Journey, chunk, fleet, rows, signals
+from test_diagnosis import EVERYTHING, KNOWLEDGE, TABLE, USUAL, packaged_text, symptom, view
 
+from axlewright_server.detectors.ride_height import RideHeight
 from axlewright_server.diagnosis.decide import LEAST_FAULTY, decide
 from axlewright_server.diagnosis.facts import KnowledgeError
 from axlewright_server.diagnosis.knowledge import parse_knowledge
-from axlewright_server.diagnosis.picture import Standing, onset_s, seen, silence_tells_s
+from axlewright_server.diagnosis.picture import Standing, due, onset_s, seen, silence_tells_s
 from axlewright_server.diagnosis.posterior import NONE, posterior
 from axlewright_server.kernel import Kernel
 
@@ -27,8 +29,13 @@ def at(hours, *symptoms):
     return dataclasses.replace(view(*symptoms), time_s=BEGUN_S + hours * HOUR)
 
 
+def known(hours, *symptoms):
+    own = at(hours, *symptoms)
+    return due(KNOWLEDGE, own, seen(KNOWLEDGE, own, view()))
+
+
 def ranked(hours, *symptoms):
-    return [*posterior(KNOWLEDGE, seen(KNOWLEDGE, at(hours, *symptoms), view()))]
+    return [*posterior(KNOWLEDGE, known(hours, *symptoms))]
 
 
 def told(own):
@@ -39,18 +46,17 @@ def test_silence_counts_once_it_has_had_its_time():
     for name in ("mesh-orders", "hotter-than-partner", "lube-sensor", "warms-fast"):
         takes_h = KNOWLEDGE.evidence[name].takes_h
         assert takes_h > 0.0
-        assert name not in seen(KNOWLEDGE, at(takes_h - 0.1, RISE), view())
-        assert seen(KNOWLEDGE, at(takes_h + 0.1, RISE), view())[name] is False
-        assert seen(KNOWLEDGE, at(takes_h - 0.1, RISE), view(), patient=False)[name] is False
+        assert name not in known(takes_h - 0.1, RISE)
+        assert known(takes_h + 0.1, RISE)[name] is False
 
 
 def test_what_says_nothing_of_its_time_tells_at_once():
-    assert seen(KNOWLEDGE, at(0.05, RISE), view())["leak-down"] is False
+    assert known(0.05, RISE)["leak-down"] is False
 
 
 def test_what_began_long_ago_has_had_its_time_whatever_came_since():
     old = symptom("order-rising", "vib/order/driveshaft-1", 1.6, since_s=BEGUN_S - 90 * HOUR)
-    assert seen(KNOWLEDGE, at(0.05, RISE, old), view())["mesh-orders"] is False
+    assert known(0.05, RISE, old)["mesh-orders"] is False
     # A height out of set or a sensor's own trouble are no begin of what the axle shows now.
     bias = symptom("sensor-bias", "height/left", 9.0, since_s=BEGUN_S - 90 * HOUR)
     assert onset_s(KNOWLEDGE, view(RISE, LOW, bias).standing) == BEGUN_S
@@ -69,7 +75,7 @@ def test_a_sudden_loss_is_among_the_first_three_before_its_noise_and_its_heat_ha
 def test_whether_anything_is_wrong_is_asked_as_if_all_silence_told():
     # Shaking without a line alone is nothing yet: that the rest is silent counts against any fault from the start.
     shaking = symptom("vibration-high", "vib/kurtosis", 4.0, since_s=BEGUN_S, time_s=BEGUN_S + 600.0)
-    probabilities = posterior(KNOWLEDGE, seen(KNOWLEDGE, at(0.2, shaking), view()))
+    probabilities = posterior(KNOWLEDGE, known(0.2, shaking))
     assert 1.0 - probabilities[NONE] > LEAST_FAULTY
     assert told(at(0.2, shaking)) == []
     # Grave ones are told at once; by then the silence has no say in what is likeliest.
@@ -108,3 +114,23 @@ def test_every_evidence_of_the_driveline_says_its_time():
         and not (name := KNOWLEDGE.evidence_of(key)).startswith("lube-level-fell")
     }
     assert {name for name in driveline if KNOWLEDGE.evidence[name].takes_h == 0.0} == set()
+
+
+def test_the_first_three_follow_when_silence_begins_to_tell_though_no_symptom_changes(monkeypatch):
+    readings = rows([signals(Journey((("drive", 6.0),)), 3, Faults())], 600.0)
+    begun_s = FIRST_S + HOUR
+    rise = symptom("lube-rise", "lube", 12.0, level=2, since_s=begun_s, time_s=begun_s + 120.0)
+    kernel = Kernel(fleet(1), [RideHeight()])
+    monkeypatch.setattr(kernel, "observable", lambda _: {"all": USUAL})
+    kernel.run(chunk(readings, FIRST_S, begun_s + 60.0))
+    kernel._standing[0] = {rise.key: Standing(rise, rise.time_s, "lube-rise")}
+    kernel._source_of["lube-rise"] = "lube-rise"
+    ((first, _),) = kernel._judge(0, rise.time_s)
+    assert "sudden-lube-loss" in [cause.id for cause in first.message.causes][:3]
+    changes = kernel.run(chunk(readings, begun_s + 60.0, begun_s + 3 * HOUR)).changes
+    assert {record.action for _, record in changes} == {"updated"}
+    waits_s = [begun_s + wait_s for wait_s in KNOWLEDGE.waits_s if wait_s < 3 * HOUR]
+    # Each falls due with the first window after it, ten minutes long.
+    for record in (record for _, record in changes):
+        assert any(0.0 <= record.time_s - when_s < 600.0 for when_s in waits_s)
+    assert "sudden-lube-loss" not in [cause.id for cause in changes[-1][0].message.causes][:3]

@@ -24,7 +24,7 @@ from axlewright_server.detectors.table import AxleTable
 from axlewright_server.diagnosis.assessment import Assessment, assess
 from axlewright_server.diagnosis.facts import UNEXPLAINED, Knowledge
 from axlewright_server.diagnosis.kinship import same_event
-from axlewright_server.diagnosis.picture import AxleView, outdated, rests_on_faulty, seen, sensors_of
+from axlewright_server.diagnosis.picture import AxleView, due, outdated, rests_on_faulty, seen, sensors_of
 from axlewright_server.diagnosis.posterior import NONE, Finding, diagnose, posterior
 from axlewright_server.diagnosis.precursor import leak_precursor
 from axlewright_server.diagnosis.report import compose, symptoms_of
@@ -70,7 +70,8 @@ def decide(
     beside : sequence of Advisory
         Open advisories of the truck's axles before this one, of which its own may tell the same event.
     """
-    early, late = seen(knowledge, own, partner), seen(knowledge, own, partner, patient=False)
+    late = seen(knowledge, own, partner)
+    early = due(knowledge, own, late)
     findings = diagnose(knowledge, early, found)
     precursor = leak_precursor(knowledge, findings)
     repaired_s = max((when_s for when_s, _ in own.services if when_s <= time_s), default=-math.inf)

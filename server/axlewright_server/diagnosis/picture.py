@@ -124,15 +124,10 @@ def outdated(symptom: Symptom, own: AxleView) -> bool:
     return counts_again_s(symptom, recent) > own.time_s
 
 
-def seen(knowledge: Knowledge, own: AxleView, partner: AxleView | None, patient: bool = True) -> dict[str, bool]:
+def seen(knowledge: Knowledge, own: AxleView, partner: AxleView | None) -> dict[str, bool]:
     """Return the evidence that stands (True) or could be seen and does not (False); the unknown is left out.
 
     One more entry, "lines-coincide", says that raised lines can't be told apart; see :func:`case.case_of`.
-
-    Parameters
-    ----------
-    patient : bool
-        Whether what may take longer to show than the onset is old counts as unknown, not as absent.
     """
     believed = {
         key
@@ -142,10 +137,6 @@ def seen(knowledge: Knowledge, own: AxleView, partner: AxleView | None, patient:
     standing = {knowledge.evidence_of(key) for key in believed}
     doubted = {knowledge.evidence_of(key) for key in own.standing}
     visible = {knowledge.evidence_of(key) for key in own.observable if not _hidden(key, own, partner)}
-    begun_s = onset_s(knowledge, own.standing) if patient else None
-    if begun_s is not None:
-        age_s = own.time_s - begun_s
-        visible -= {name for name, kind in knowledge.evidence.items() if age_s < kind.takes_h * 3600.0}
     result: dict[str, bool] = {}
     for name, kind in knowledge.evidence.items():
         if kind.derived is not None:
@@ -159,6 +150,21 @@ def seen(knowledge: Knowledge, own: AxleView, partner: AxleView | None, patient:
     if any(key.split("/")[0] in _COINCIDING for key in believed):
         result[COINCIDE] = True
     return result
+
+
+def due(knowledge: Knowledge, own: AxleView, evidence: Mapping[str, bool]) -> dict[str, bool]:
+    """Return evidence without the absence of what may take longer to show than the onset is old: that is unknown yet.
+
+    Parameters
+    ----------
+    evidence : mapping of str to bool
+        Of :func:`seen`.
+    """
+    begun_s = onset_s(knowledge, own.standing)
+    if begun_s is None:
+        return dict(evidence)
+    age_h = max(own.time_s - begun_s, 0.0) / 3600.0
+    return {name: stands for name, stands in evidence.items() if stands or age_h >= knowledge.evidence[name].takes_h}
 
 
 def onset_s(knowledge: Knowledge, standing: Mapping[str, Standing]) -> float | None:
@@ -177,7 +183,7 @@ def onset_s(knowledge: Knowledge, standing: Mapping[str, Standing]) -> float | N
 
 
 def silence_tells_s(knowledge: Knowledge, standing: Mapping[str, Standing]) -> list[float]:
-    """Return the times from which on the absence of more evidence counts, see :func:`seen`."""
+    """Return the times from which on the absence of more evidence counts, see :func:`due`."""
     begun_s = onset_s(knowledge, standing)
     return [] if begun_s is None else [begun_s + wait_s for wait_s in knowledge.waits_s]
 
