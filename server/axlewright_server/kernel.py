@@ -28,6 +28,7 @@ from axlewright_server.detectors.timing import put_back
 from axlewright_server.diagnosis.casebook import Casebook, Found
 from axlewright_server.diagnosis.decide import decide
 from axlewright_server.diagnosis.knowledge import Knowledge, load_knowledge
+from axlewright_server.diagnosis.patience import told_again_s
 from axlewright_server.diagnosis.picture import (
     AxleView,
     Standing,
@@ -362,7 +363,7 @@ class Kernel:
         """Return the times at which an axle's verdict may change though no symptom does (but for causes: `after_s`)."""
         services, standing = self.casebook.services(row), self._standing[row]
         waiting = [counts_again_s(entry.symptom, services) for entry in standing.values()] if services else []
-        waiting += silence_tells_s(self.knowledge, standing)
+        waiting += silence_tells_s(self.knowledge, standing) + told_again_s(standing)
         trails = [trail.due_s for trail in self._trails.get(row, {}).values()]
         return trails + [when_s for when_s in waiting if when_s > after_s]
 

@@ -19,3 +19,13 @@ def client(tmp_path: Path) -> Iterator[object]:
 
     with small_office(tmp_path) as office, client_of(office) as client:
         yield client
+
+
+@pytest.fixture(scope="module")
+def told_at_once() -> Iterator[None]:
+    """Let no caution wait for its cause to be clear: for tests of what becomes of it, on journeys of a few hours."""
+    from axlewright_server.diagnosis import patience
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(patience, "WAIT_S", 0.0)
+        yield

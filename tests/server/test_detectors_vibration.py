@@ -190,6 +190,21 @@ def test_a_line_that_rises_slowly_is_told_before_its_limit():
     assert all(symptom.level == 1 for symptom in found)
 
 
+@pytest.mark.parametrize("crept", [True, False])
+def test_once_per_turn_that_has_crept_for_days_may_be_wear_as_well(crept):
+    # Common practice, no published source: a balance weight is lost at once, play in a bearing grows.
+    def rise(t):
+        hours_in = t / 3600.0 - 30.0
+        return 0.36 * (np.clip(hours_in / 60.0, 0.0, 1.0) if crept else hours_in > 0.0)
+
+    made = signals(Journey((("drive", 100.0 if crept else 40.0),)), 2, Faults(gains={"vib/order/driveshaft-1": rise}))
+    # Not direct gear, in which the crankshaft turns with the driveshaft.
+    made[:, 0, INDEX["gear"]] = 0.75
+    result = watch([made], in_a_day())
+    assert {symptom.key for symptom in lines_of(result)} == {"order-rising/driveshaft-1"}
+    assert sources_of(result) == {"source-driveshaft-unbalance"} | ({"ambiguous"} if crept else set())
+
+
 def test_a_repaired_driveshaft_forgets_its_own_lines_only():
     detector = Vibration()
     record = detector.fresh(2)
@@ -256,6 +271,7 @@ def test_looseness_told_while_it_was_young_stays_unless_four_times_per_turn_spea
         scatter=np.array([0.15]),
         by_speed=np.array([0.05]),
         firm=np.array([[name == told_before for name in SOURCES]]),
+        crept=np.array([True]),
     )
     alone = every[:, :orders], np.full((1, orders), 20)
     found = attribute(raised_lines, *alone, np.array([0.13]), signature)

@@ -15,6 +15,8 @@ from axlewright_server.detectors.suite import default_detectors
 from axlewright_server.detectors.vibration import Vibration
 from axlewright_server.kernel import Batch, Kernel, Rows, rounds
 
+pytestmark = pytest.mark.usefixtures("told_at_once")
+
 SHORT = Journey((("drive", 1.5), ("park", 2.5), ("drive", 1.0)))
 TRUTHS = (
     Faults(height_mm=after(0.7, -25.0)),

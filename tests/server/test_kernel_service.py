@@ -16,6 +16,8 @@ from axlewright_server.detectors.ride_height import RideHeight
 from axlewright_server.kernel import Kernel
 from axlewright_server.memory import FORMAT, MemoryBlobError
 
+pytestmark = pytest.mark.usefixtures("told_at_once")
+
 DRIVE = Journey((("drive", 6.0),))
 LOW = Faults(axle=0, height_mm=after(1.0, -16.0))
 

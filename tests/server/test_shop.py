@@ -20,6 +20,8 @@ from axlewright_server.office import Office
 from axlewright_server.settings import Settings
 from axlewright_server.store import advisories, shop
 
+pytestmark = pytest.mark.usefixtures("told_at_once")
+
 
 def finding(check: str, outcome: str, time_s: float = 100_000.0, advisory: str = "a", **more: object) -> Found:
     return Found(

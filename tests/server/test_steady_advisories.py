@@ -20,9 +20,11 @@ from axlewright_server.diagnosis.steadiness import AHEAD_S, CLEAR_S, CONTINUES_S
 from axlewright_server.kernel import Kernel
 from axlewright_server.lifetime import CLOSE_AFTER_S
 
+pytestmark = pytest.mark.usefixtures("told_at_once")
+
 HOUR = 3600.0
 BEGIN_S = 1_000_000.0
-MESH = symptom("order-high", "vib/order/mesh-1", 3.0, since_s=BEGIN_S - 10 * HOUR, time_s=BEGIN_S - 9 * HOUR)
+MESH = symptom("order-high", "vib/order/mesh-1", 3.0, since_s=BEGIN_S - 12 * HOUR, time_s=BEGIN_S - 9 * HOUR)
 SOURCE_MESH = symptom("source-gear-mesh", "vib/rms", 3.0, since_s=BEGIN_S - 10 * HOUR, time_s=BEGIN_S - 9 * HOUR)
 ENVELOPE = symptom("envelope-high", "vib/envelope/outer", 3.0, since_s=BEGIN_S - 10 * HOUR, time_s=BEGIN_S - 9 * HOUR)
 

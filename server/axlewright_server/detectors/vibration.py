@@ -57,6 +57,8 @@ TORQUE_EDGES_N_M = (500.0, 1200.0, 2500.0)
 ENGINE_EDGES_1_MIN = (0.0, 1000.0, 1150.0, 1300.0)
 CRANK_EDGES_N_M = (300.0, 800.0, 1500.0)
 HARDEST_N_M = 5000.0
+CREPT_S = 24.0 * 3600.0
+"""Own choice: a chart takes hours of driving to tell a line that has risen at once, days to tell one that creeps."""
 _BANDS = (len(BAND_EDGES_KM_H) - 1) * (len(TORQUE_EDGES_N_M) + 1)
 # Every band twice: lines that stand apart, and lines that lie on another's.
 _CELLS = 2 * _BANDS
@@ -103,7 +105,7 @@ class Vibration(Part):
     """
 
     name = "vibration"
-    version = 8
+    version = 9
     dtype: np.dtype[Any] = np.dtype(
         [
             ("window_s", "f4"),
@@ -124,6 +126,8 @@ class Vibration(Part):
             ("level", "i1", (_K,)),
             ("alone_average", "f4", (_ORDERS,)),
             ("alone_count", "i4", (_ORDERS,)),
+            ("first_told", "?"),
+            ("first_crept", "?"),
             ("first_square", "f4"),
             ("first_by_speed", "f4", (2,)),
             ("waited", "i4"),
@@ -428,6 +432,7 @@ class Vibration(Part):
         raised = state["level"][:, :_ORDER_LINES] > 0
         raised |= state["trend_level"][:, :_ORDER_LINES, HIGH] > 0
         self._lone(state, ratio, lone, raised)
+        _creep(state, raised[:, FIRST], batch)
         rows = np.flatnonzero(raised.any(axis=1) | state["source"].any(axis=1))
         if not len(rows):
             return []
@@ -525,6 +530,7 @@ class Vibration(Part):
             scatter=np.sqrt(state["first_square"]),
             by_speed=by_speed,
             firm=state["source"] & (state["voted"] >= self.votes // 2)[:, None],
+            crept=state["first_crept"],
         )
 
     def _teach(self, state: State, means: Any, lesson: Any, where: tuple[Any, Any, Any]) -> None:
@@ -575,6 +581,18 @@ class Vibration(Part):
             unit=CHANNELS[INDEX["gear"]].unit,
             score=float(state["high"][row, line] / self.decision),
         )
+
+
+def _creep(state: State, told: Any, batch: Batch) -> None:
+    """Note, as the shaft's first order is told, whether it has risen for more than :data:`CREPT_S`."""
+    newly = told & ~state["first_told"]
+    if newly.any():
+        begun = np.where(state["level"][:, FIRST] > 0, state["begun_s"][:, FIRST], np.nan)
+        trend = np.where(state["trend_level"][:, FIRST, HIGH] > 0, state["trend_begun_s"][:, FIRST, HIGH], np.nan)
+        # Of two charts that tell it at once the steeper one knows better when it began.
+        crept = batch.time_s - np.fmax(begun, trend) > CREPT_S
+        state["first_crept"] = np.where(newly, crept, state["first_crept"])
+    state["first_told"] = told
 
 
 def _band(speed: Any, torque: Any, speed_edges: tuple[float, ...], torque_edges: tuple[float, ...]) -> Any:

@@ -10,6 +10,9 @@ Which lines speak for which source is common practice, no published source:
 * wheel and tyre: wheel orders; engine: engine orders; gear mesh: mesh orders; bearing: envelope lines;
 * driveshaft: once per turn alone and smoothly (no more kurtosis) is unbalance; twice (and four times) alone and
   smoothly is the joints' angle or phasing. Overtones of an unbalance do not make it anything else;
+* a weight is lost, and a shaft dented, at once. What has crept for days is unbalance by its line and wear by its
+  course: a shaft that wanders in a bearing with play is as smooth while the play is small. It is named unbalance, and
+  `ambiguous` as well;
 * looseness knocks, and blows raise kurtosis: twice per turn with knocks is play in a yoke or spline, which is thrown
   over twice a turn; once per turn with knocks is a shaft that whirls in a worn centre bearing;
 * once and twice together is looseness: blows of play are rich in overtones, so four times per turn rises at least as
@@ -94,7 +97,8 @@ class Signature:
     more than its own scatter makes, a smaller thing than to be raised. NaN and False for lines not measured.
     ``knocks``: the same of kurtosis, (n,). ``scatter``: standard deviation of the shaft's first order from minute to
     minute; ``by_speed``: how much more it has risen at high speed than at low (both of the log-ratio), (n,).
-    ``firm``: which of :data:`SOURCES` have been told for hours, (n, 10).
+    ``firm``: which of :data:`SOURCES` have been told for hours, (n, 10). ``crept``: the shaft's first order had risen
+    for more than a day when it was told first, (n,).
     """
 
     rise: NDArray[Any]
@@ -103,6 +107,7 @@ class Signature:
     scatter: NDArray[Any]
     by_speed: NDArray[Any]
     firm: NDArray[np.bool_]
+    crept: NDArray[np.bool_]
 
 
 def attribute(
@@ -141,7 +146,7 @@ def attribute(
             mesh,
             envelope | shaft["bearing"],
             engine,
-            shaft["yoke"] & shaft["centre"],
+            (shaft["yoke"] & shaft["centre"]) | (shaft["unbalance"] & signature.crept),
             open_question.any(axis=1),
         ],
         axis=1,

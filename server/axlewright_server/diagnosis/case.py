@@ -99,7 +99,7 @@ def case_of(knowledge: Knowledge, seen: Mapping[str, bool], found: Mapping[str, 
     knowledge : Knowledge
     seen : mapping of str to bool
         Evidence that stands (True) or could be seen and does not (False); what is unknown is left out.
-        "lines-coincide" and "ambiguous" are no evidence of a cause: they say that lines can't be told apart.
+        "lines-coincide" is no evidence of a cause: it says that lines can't be told apart.
     found : mapping of str to str
         Outcome by check. Checks that the knowledge base does not list tell nothing of the cause.
     """

@@ -24,6 +24,7 @@ from axlewright_server.detectors.table import AxleTable
 from axlewright_server.diagnosis.assessment import Assessment, assess
 from axlewright_server.diagnosis.facts import UNEXPLAINED, Knowledge
 from axlewright_server.diagnosis.kinship import same_event
+from axlewright_server.diagnosis.patience import may_be_told
 from axlewright_server.diagnosis.picture import AxleView, due, outdated, rests_on_faulty, seen, sensors_of
 from axlewright_server.diagnosis.posterior import NONE, Finding, diagnose, posterior
 from axlewright_server.diagnosis.precursor import leak_precursor
@@ -90,6 +91,9 @@ def decide(
             continue
         assessment = assess(knowledge, finding, precursor)
         message = same_event(compose(knowledge, table, row, finding, cause, symptoms, precursor, time_s), beside)
+        entries = [own.standing[key] for key in keys]
+        if current is None and not may_be_told(knowledge, finding, message.urgency, entries, own.time_s):
+            continue
         rests_on = tuple(sorted({channel for symptom in symptoms for channel in sensors_of(symptom)}))
         if current is not None:
             left.pop(current.id)

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import msgspec
 
 from axlewright_server.detectors.base import Symptom
-from axlewright_server.diagnosis.case import COINCIDE
+from axlewright_server.detectors.vibration import CREPT_S
+from axlewright_server.diagnosis.case import COINCIDE, SOURCES
 from axlewright_server.diagnosis.facts import EvidenceKind, Knowledge
 from axlewright_server.diagnosis.succession import came_first
 
@@ -43,7 +44,6 @@ _MAY_END: dict[str, tuple[str, ...]] = {
     "gear-set": _HEAT,
     "bearing": _HEAT,
 }
-_COINCIDING = frozenset({"lines-coincide", "ambiguous"})
 # A lean or a difference to the partner falls with any of its sensors; other symptoms only with all of them.
 _AGAINST_PARTNER = frozenset(
     {"hotter-than-partner", "colder-than-partner", "partner-left-model", "forward-hotter", "rear-hotter"}
@@ -147,13 +147,16 @@ def seen(knowledge: Knowledge, own: AxleView, partner: AxleView | None) -> dict[
             stands = False if name in visible and name not in doubted else None
         if stands is not None:
             result[name] = stands
-    if any(key.split("/")[0] in _COINCIDING for key in believed):
+    if COINCIDE in believed:
         result[COINCIDE] = True
     return result
 
 
 def due(knowledge: Knowledge, own: AxleView, evidence: Mapping[str, bool]) -> dict[str, bool]:
-    """Return evidence without the absence of what may take longer to show than the onset is old: that is unknown yet.
+    """Return evidence without the absence that tells nothing yet.
+
+    That is of what may take longer to show than the onset is old, and of every source while none is named: where no
+    line is raised, or none can be told apart yet, nothing is said of sources at all.
 
     Parameters
     ----------
@@ -161,10 +164,13 @@ def due(knowledge: Knowledge, own: AxleView, evidence: Mapping[str, bool]) -> di
         Of :func:`seen`.
     """
     begun_s = onset_s(knowledge, own.standing)
-    if begun_s is None:
-        return dict(evidence)
-    age_h = max(own.time_s - begun_s, 0.0) / 3600.0
-    return {name: stands for name, stands in evidence.items() if stands or age_h >= knowledge.evidence[name].takes_h}
+    age_h = math.inf if begun_s is None else max(own.time_s - begun_s, 0.0) / 3600.0
+    named = any(stands for name, stands in evidence.items() if name.startswith(SOURCES))
+    return {
+        name: stands
+        for name, stands in evidence.items()
+        if stands or (age_h >= knowledge.evidence[name].takes_h and (named or not name.startswith(SOURCES)))
+    }
 
 
 def onset_s(knowledge: Knowledge, standing: Mapping[str, Standing]) -> float | None:
@@ -215,15 +221,18 @@ def _derived(
         return came_first([entry.symptom for entry in relevant], [entry.symptom for entry in later])
     if kind.derived == "partner-above-model":
         return _partner_hot(partner) if "lube-above-model" in believed else None
+    if kind.derived == "abrupt-shaking":
+        # What has crept for days may cross a second limit within the hour: the first to be told tells.
+        return _abrupt([min(relevant, key=lambda entry: entry.raised_s)], CREPT_S)
     if kind.derived == "abrupt-noise":
         # What wears is heard on one line before the others, and that one comes slowly.
         return _abrupt([min(relevant, key=lambda entry: entry.symptom.since_s)])
     return _after_service(kind, relevant, own) if kind.derived == "after-service" else _abrupt(relevant)
 
 
-def _abrupt(relevant: Sequence[Standing]) -> bool:
+def _abrupt(relevant: Sequence[Standing], within_s: float = ABRUPT_S) -> bool:
     # The steeper of two answers to the same change tells: a slow one may have waited for a cold start.
-    return any(entry.raised_s - entry.symptom.since_s < ABRUPT_S for entry in relevant)
+    return any(entry.raised_s - entry.symptom.since_s < within_s for entry in relevant)
 
 
 def _partner_hot(partner: AxleView | None) -> bool | None:

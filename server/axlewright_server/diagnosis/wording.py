@@ -131,7 +131,7 @@ _TEXTS: dict[str, Callable[[Symptom], str]] = {
     "guard-spoke": _plain("the guard on board has told the driver"),
     "lube-level-high": _plain("lube stands above the plug"),
     "lines-coincide": _plain("a raised line lies where another source's does in every gear seen so far"),
-    "ambiguous": _plain("two sources explain the raised lines nearly as well"),
+    "ambiguous": _plain("another source explains the raised lines nearly as well"),
     "sump-pressure-high": _pressure,
     "lube-level-low": _level,
     "order-rising": _rising,
