@@ -157,6 +157,22 @@ def test_another_persons_action_is_seen_on_an_open_page(office: OfficeProcess, p
     playwright.expect(page.locator("#log")).to_contain_text("by m.fitter")
 
 
+def test_a_form_unfolded_while_its_fresh_copy_is_on_its_way_stays_as_it_is(office: OfficeProcess, page: Any) -> None:
+    address = f"{office.page}/advisories/{make_hot(office)}"
+    page.goto(address)
+    playwright.expect(page.locator("#link-text")).to_have_text("live")
+    held: list[Any] = []
+    page.route(address, lambda route: held.append(route))
+    page.evaluate("window.htmx.trigger('#actions', 'sheet:refresh')")
+    wait_for("the request", lambda: page.wait_for_timeout(50) or held, 10)
+    page.get_by_text("Shelve for a time").first.click()
+    with page.expect_response(address):
+        for route in held:
+            route.continue_()
+    page.wait_for_timeout(300)  # a swap would have come by now
+    page.get_by_label("Reason").first.fill("Booked in for Friday.", timeout=2000)
+
+
 def test_the_keyboard_reaches_everything_and_focus_is_seen(office: OfficeProcess, page: Any) -> None:
     page.goto(office.page)
     page.keyboard.press("Tab")

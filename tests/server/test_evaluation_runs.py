@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import msgspec
 import numpy as np
+import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet as pq
 import pytest
@@ -168,6 +169,17 @@ def test_a_truck_that_the_fleet_file_lacks_is_told(simulated, tmp_path):
     truth.write_text('{"format": "axlewright-truth-1", "events": []}', encoding="utf-8")
     with pytest.raises(EvaluationError, match=r"vehicle '.*' is not in the fleet file; add it, or leave its rows out"):
         run_outside(fleet, [simulated / "readings.parquet"], truth, tmp_path, Extras())
+
+
+def test_an_axle_that_its_truck_lacks_is_told(simulated, tmp_path):
+    table = pq.read_table(simulated / "readings.parquet").slice(0, 4000)
+    axles = pa.array([9 if axle == 3 else axle for axle in table["axle"].to_pylist()], table.schema.field("axle").type)
+    moved = table.set_column(table.schema.get_field_index("axle"), "axle", axles)
+    pq.write_table(moved, tmp_path / "readings.parquet")
+    with pytest.raises(EvaluationError, match=r"has no axle 9 in the fleet file, which lists 1, 2, 3; mend the column"):
+        run_outside(
+            simulated / "fleet.toml", [tmp_path / "readings.parquet"], simulated / "truth.json", tmp_path, Extras()
+        )
 
 
 def test_a_simulator_that_fails_is_told_in_its_own_words(tmp_path):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import IO
 
@@ -11,6 +11,7 @@ import pyarrow as pa  # type: ignore[import-untyped]  # pyarrow ships no types
 from numpy.typing import NDArray
 
 from axlewright_models.signals import CHANNELS, INDEX, NAMES
+from axlewright_models.spec import FleetSpec
 from axlewright_server.errors import EvaluationError, HistoryError
 from axlewright_server.history import read_table
 from axlewright_server.kernel import Rows
@@ -72,6 +73,27 @@ def of_files(files: Sequence[Path], vehicles: Sequence[str]) -> Iterator[Rows]:
         last_ms = int(times[-1])
         for begin, end in _cuts(times):
             yield rows_of_table(table.slice(begin, end - begin), vehicles, "readings")
+
+
+def of_known_axles(pieces: Iterable[Rows], fleet: FleetSpec, vehicles: Sequence[str]) -> Iterator[Rows]:
+    """Yield rows on, as long as each is of an axle that its truck has; axle 0 is the truck itself.
+
+    Raises
+    ------
+    EvaluationError
+        An axle is not in the fleet file: its readings would be judged by nobody, in silence.
+    """
+    known = [{0, *(axle.position for axle in fleet.vehicles[name].axles)} for name in vehicles]
+    for piece in pieces:
+        for number in np.unique(piece.vehicle).tolist():
+            strange = set(np.unique(piece.position[piece.vehicle == number]).tolist()) - known[number]
+            if strange:
+                listed = ", ".join(str(position) for position in sorted(known[number] - {0}))
+                raise EvaluationError(
+                    f"readings: vehicle {vehicles[number]!r} has no axle {min(strange)} in the fleet file, which lists "
+                    f"{listed}; mend the column `axle` or the file, or leave those rows out"
+                )
+        yield piece
 
 
 def _first_ms(table: pa.Table) -> int:

@@ -101,7 +101,8 @@ def run_outside(
     vehicles = AxleTable.of(fleet).vehicles
     check_against(truth, vehicles, load_knowledge().causes, str(truth_file))
     asked = ForecastBook() if extras.forecasts else None
-    watched = watch(fleet, readings.of_files(files, vehicles), service_events(truth), progress, asked)
+    pieces = readings.of_known_axles(readings.of_files(files, vehicles), fleet, vehicles)
+    watched = watch(fleet, pieces, service_events(truth), progress, asked)
     part = Part(OUTSIDE, "as-designed", "scenarios" if truth.events else "healthy", 0, (), 0.0)
     forecasts = () if asked is None else asked.forecasts(AxleTable.of(fleet), failures(truth), service_events(truth))
     run = reduce(part, fleet, truth, watched, extras, forecasts)

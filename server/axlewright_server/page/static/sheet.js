@@ -44,6 +44,8 @@ function localTimes(root) {
 // A part that somebody is filling in is left alone; it comes fresh with the next event.
 const busy = (part) => (part.contains(document.activeElement) && document.activeElement.matches("input, select, textarea"))
   || part.querySelector("form details[open]") !== null;
+// Nor is one that somebody has begun to fill in while its fresh copy was on its way.
+document.addEventListener("htmx:beforeSwap", (event) => { if (busy(event.detail.target)) event.detail.shouldSwap = false; });
 
 // What somebody has unfolded stays unfolded when its part comes fresh.
 let unfolded = [];
