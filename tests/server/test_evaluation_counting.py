@@ -187,7 +187,9 @@ def test_reliability_is_binned_by_tenths():
     [
         ([("wheel", 12, True)], "right"),
         ([("engine", 12, True), ("engine", 13, False), ("wheel", 14, True)], "right"),
-        ([("wheel", 12, True), ("engine", 13, True)], "wrong"),
+        ([("wheel", 12, True), ("engine", 13, True)], "right, another later"),
+        ([("engine", 12, True), ("wheel", 13, True)], "wrong"),
+        ([("engine", 12, True)], "wrong"),
         ([("wheel", 12, True), ("lines-coincide", 13, True)], "left open"),
         ([("wheel", 9, True)], "not named"),
         ([], "not named"),

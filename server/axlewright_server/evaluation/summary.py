@@ -19,6 +19,7 @@ BINS = 10
 ALL_QUANTITIES = "all quantities"
 NO_CAUSE = frozenset({NONE, UNEXPLAINED})
 DOUBTS = frozenset({"ambiguous", "lines-coincide"})
+RIGHT, RIGHT_AND_MORE = "right", "right, another later"
 
 
 @dataclass(frozen=True)
@@ -111,7 +112,7 @@ class Summary:
     @property
     def source_right(self) -> Interval:
         """Return the share of right sources where one was named and nothing said that lines coincide."""
-        right = sum(counter["right"] for counter in self.sources.values())
+        right = sum(counter[RIGHT] + counter[RIGHT_AND_MORE] for counter in self.sources.values())
         return share(right, right + sum(counter["wrong"] for counter in self.sources.values()))
 
 
@@ -202,7 +203,12 @@ def _by_vehicle(alerts: Iterable[Alert]) -> dict[str, list[Alert]]:
 
 
 def attributed(unit: Unit, sources: Iterable[Source]) -> str:
-    """Return how the source of a fault was named at last: "right", "wrong", "left open" or "not named"."""
+    """Return how the source of a fault was named at last.
+
+    That is :data:`RIGHT`, :data:`RIGHT_AND_MORE`, "wrong", "left open" or "not named". Of several that stand the one
+    that was named first counts: what a fault brings about has sources of its own, as gears are loud once the seal that
+    a loose bearing worked has lost the lube. The truth names the fault's own source alone.
+    """
     event = unit.event
     if event is None:
         return "not named"
@@ -221,8 +227,10 @@ def attributed(unit: Unit, sources: Iterable[Source]) -> str:
         return "left open"
     if not names:
         return "not named"
-    latest = max((time_s, name) for (_, name), time_s in standing.items())[1]
-    return "right" if latest == event.source else "wrong"
+    first = min((time_s, name) for (_, name), time_s in standing.items())[1]
+    if first != event.source:
+        return "wrong"
+    return RIGHT if names == {first} else RIGHT_AND_MORE
 
 
 def _stated(run: Run, of: dict[str, list[Alert]]) -> list[tuple[float, bool]]:
