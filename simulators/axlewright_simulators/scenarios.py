@@ -9,6 +9,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+import msgspec
+
 from axlewright_models.errors import ModelError
 from axlewright_models.spec import FleetSpec
 from axlewright_simulators.faults import Fault
@@ -92,15 +94,22 @@ DEMO_PLAN: tuple[tuple[str, str, int, float], ...] = (
     ("lowered", "hv-105", 0, 3.0 * MINUTE_S - 6.0 * DAY_S),
     ("mountain-pull", "hv-203", 0, -22.0 * MINUTE_S),
 )
+# Beyond the inspection limit, so that the first live fault is told within minutes: a caution would wait for hours until
+# its cause is clear.
+DEMO_HEIGHT_MM = -70.0
 DEMO_PARKED: tuple[str, ...] = ("hv-108", "hv-206")
 
 
 def demo_faults(fleet: FleetSpec, anchor_s: float) -> tuple[Fault, ...]:
     """Return the demonstration's faults; trucks that the fleet lacks are passed over."""
-    return tuple(
+    faults = (
         make_fault(fleet, name, vehicle, anchor_s + offset_s, number)
         for name, vehicle, number, offset_s in DEMO_PLAN
         if vehicle in fleet.vehicles
+    )
+    return tuple(
+        msgspec.structs.replace(fault, severity=DEMO_HEIGHT_MM) if fault.kind == "height-valve" else fault
+        for fault in faults
     )
 
 
