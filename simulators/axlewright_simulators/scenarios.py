@@ -9,8 +9,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-import msgspec
-
 from axlewright_models.errors import ModelError
 from axlewright_models.spec import FleetSpec
 from axlewright_simulators.faults import Fault
@@ -33,6 +31,10 @@ class Scenario:
 
 def _knocked_valve(vehicle: str, axle: int, onset_s: float) -> Fault:
     return Fault("height-valve", vehicle, onset_s, severity=-24.0)
+
+
+def _slipped_lever(vehicle: str, axle: int, onset_s: float) -> Fault:
+    return Fault("height-valve", vehicle, onset_s, severity=-70.0)
 
 
 def _slow_leak(vehicle: str, axle: int, onset_s: float) -> Fault:
@@ -71,6 +73,7 @@ SCENARIOS: dict[str, Scenario] = {
     scenario.name: scenario
     for scenario in (
         Scenario("height-valve", "height valve knocked out of set", _knocked_valve, "height-valve"),
+        Scenario("slipped-lever", "height valve's lever slipped, far below its height", _slipped_lever, "height-valve"),
         Scenario("air-leak", "slow air leak at a bellows", _slow_leak, "air-leak"),
         Scenario("lube-loss", "lube loss through a worn seal", _lube_loss, "lube-loss"),
         Scenario("dragging-brake", "brake drags", _dragging_brake, "brake-drag"),
@@ -85,6 +88,7 @@ SCENARIOS: dict[str, Scenario] = {
 # Scenario, truck, drive axle (0 forward, 1 rear), onset against the anchor. Something happens soon after the start;
 # what needs days has them behind it.
 DEMO_PLAN: tuple[tuple[str, str, int, float], ...] = (
+    ("slipped-lever", "hv-204", 1, 5.0),
     ("height-valve", "hv-102", 1, 5.0),
     ("air-leak", "hv-104", 0, -4.0 * DAY_S),
     ("lube-loss", "hv-201", 0, -8.0 * DAY_S),
@@ -94,22 +98,15 @@ DEMO_PLAN: tuple[tuple[str, str, int, float], ...] = (
     ("lowered", "hv-105", 0, 3.0 * MINUTE_S - 6.0 * DAY_S),
     ("mountain-pull", "hv-203", 0, -22.0 * MINUTE_S),
 )
-# Beyond the inspection limit, so that the first live fault is told within minutes: a caution would wait for hours until
-# its cause is clear.
-DEMO_HEIGHT_MM = -70.0
 DEMO_PARKED: tuple[str, ...] = ("hv-108", "hv-206")
 
 
 def demo_faults(fleet: FleetSpec, anchor_s: float) -> tuple[Fault, ...]:
     """Return the demonstration's faults; trucks that the fleet lacks are passed over."""
-    faults = (
+    return tuple(
         make_fault(fleet, name, vehicle, anchor_s + offset_s, number)
         for name, vehicle, number, offset_s in DEMO_PLAN
         if vehicle in fleet.vehicles
-    )
-    return tuple(
-        msgspec.structs.replace(fault, severity=DEMO_HEIGHT_MM) if fault.kind == "height-valve" else fault
-        for fault in faults
     )
 
 

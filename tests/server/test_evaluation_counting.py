@@ -187,8 +187,8 @@ def test_reliability_is_binned_by_tenths():
     [
         ([("wheel", 12, True)], "right"),
         ([("engine", 12, True), ("engine", 13, False), ("wheel", 14, True)], "right"),
-        ([("wheel", 12, True), ("engine", 13, True)], "right, another later"),
-        ([("engine", 12, True), ("wheel", 13, True)], "wrong"),
+        ([("wheel", 12, True), ("engine", 13, True)], "right, then another"),
+        ([("engine", 12, True), ("wheel", 13, True)], "right"),
         ([("engine", 12, True)], "wrong"),
         ([("wheel", 12, True), ("lines-coincide", 13, True)], "left open"),
         ([("wheel", 9, True)], "not named"),
@@ -198,6 +198,15 @@ def test_reliability_is_binned_by_tenths():
 def test_sources_are_judged_as_they_stand_at_last(named, word):
     sources = [Source("t-1", 2, BEGIN + day * DAY, name, active) for name, day, active in named]
     assert attributed(unit(event(10.0, source="wheel")), sources) == word
+
+
+def test_a_right_source_that_another_was_named_after_does_not_count_as_right():
+    named = [("wheel", 12, True), ("engine", 13, True)]
+    sources = tuple(Source("t-1", 2, BEGIN + day * DAY, name, active) for name, day, active in named)
+    counted = [
+        summarise([run_of([unit(event(10.0, source="wheel"))], [], sources=told)]) for told in (sources, sources[:1])
+    ]
+    assert [one.source_right.value for one in counted] == [0.0, 1.0]
 
 
 def test_ablation_counts_what_is_lost_without_a_detector():

@@ -19,7 +19,7 @@ BINS = 10
 ALL_QUANTITIES = "all quantities"
 NO_CAUSE = frozenset({NONE, UNEXPLAINED})
 DOUBTS = frozenset({"ambiguous", "lines-coincide"})
-RIGHT, RIGHT_AND_MORE = "right", "right, another later"
+RIGHT, OUTDONE, WRONG = "right", "right, then another", "wrong"
 
 
 @dataclass(frozen=True)
@@ -112,8 +112,8 @@ class Summary:
     @property
     def source_right(self) -> Interval:
         """Return the share of right sources where one was named and nothing said that lines coincide."""
-        right = sum(counter[RIGHT] + counter[RIGHT_AND_MORE] for counter in self.sources.values())
-        return share(right, right + sum(counter["wrong"] for counter in self.sources.values()))
+        right, outdone, wrong = (sum(one[word] for one in self.sources.values()) for word in (RIGHT, OUTDONE, WRONG))
+        return share(right, right + outdone + wrong)
 
 
 def _failed(unit: Unit) -> bool:
@@ -205,9 +205,9 @@ def _by_vehicle(alerts: Iterable[Alert]) -> dict[str, list[Alert]]:
 def attributed(unit: Unit, sources: Iterable[Source]) -> str:
     """Return how the source of a fault was named at last.
 
-    That is :data:`RIGHT`, :data:`RIGHT_AND_MORE`, "wrong", "left open" or "not named". Of several that stand the one
-    that was named first counts: what a fault brings about has sources of its own, as gears are loud once the seal that
-    a loose bearing worked has lost the lube. The truth names the fault's own source alone.
+    That is :data:`RIGHT`, :data:`OUTDONE`, :data:`WRONG`, "left open" or "not named". Of several that stand the one
+    that was named last counts. Where the right one was named before it and still stands, that is told apart, though it
+    does not count as right: the later one may be what the fault brought about, or an error.
     """
     event = unit.event
     if event is None:
@@ -227,10 +227,10 @@ def attributed(unit: Unit, sources: Iterable[Source]) -> str:
         return "left open"
     if not names:
         return "not named"
-    first = min((time_s, name) for (_, name), time_s in standing.items())[1]
-    if first != event.source:
-        return "wrong"
-    return RIGHT if names == {first} else RIGHT_AND_MORE
+    latest = max((time_s, name) for (_, name), time_s in standing.items())[1]
+    if latest == event.source:
+        return RIGHT
+    return OUTDONE if event.source in names else WRONG
 
 
 def _stated(run: Run, of: dict[str, list[Alert]]) -> list[tuple[float, bool]]:

@@ -13,8 +13,9 @@ from axlewright_server.evaluation.intervals import Interval, rate
 from axlewright_server.evaluation.parts import VARIANT_TITLES
 from axlewright_server.evaluation.summary import (
     ALL_QUANTITIES,
+    OUTDONE,
     RIGHT,
-    RIGHT_AND_MORE,
+    WRONG,
     Case,
     Curve,
     Summary,
@@ -202,14 +203,14 @@ def false_tables(summary: Summary) -> list[Table]:
 
 def source_table(summary: Summary) -> Table:
     """Return the vibration sources: right, wrong, left open because lines coincide, not named."""
-    words = (RIGHT, RIGHT_AND_MORE, "wrong", "left open", "not named")
+    words = (RIGHT, OUTDONE, WRONG, "left open", "not named")
     rows = [(name, *(str(counter[word]) for word in words)) for name, counter in sorted(summary.sources.items())]
     return Table(
         "Vibration source, as named before the failure or end",
         ("true source", *words),
         rows,
-        "Left open: the monitor said that lines coincide or two sources explain as well. Another later: beside the "
-        "right source a second one was named after it, as gears are loud once the lube is lost; counted as right.",
+        "Left open: the monitor said that lines coincide or two sources explain as well. Then another: the "
+        "right source was named and stands, and a second one after it; not counted as right.",
     )
 
 

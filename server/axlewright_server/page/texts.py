@@ -10,7 +10,7 @@ CONDITION_TEXTS = {
     "within-a-day": "See within a day",
     "next-service": "See at next service",
     "no-recent-data": "No recent data",
-    "nothing-found": "Nothing found",
+    "nothing-found": "No advisory",
 }
 URGENCY_TEXTS = {
     "stop-safely-now": "Stop safely now",
