@@ -96,7 +96,8 @@ def judge(seed: int) -> Seed:
     with tempfile.TemporaryDirectory() as name:
         raised = drive(Path(name) / "faulty", fleet, seed, now_s, faults)
         healthy = drive(Path(name) / "healthy", fleet, seed, now_s, ())
-    told, harmless_false = {}, {}
+    told: dict[str, bool] = {}
+    harmless_false: dict[str, int] = {}
     for fault in faults:
         own = [
             one
@@ -109,7 +110,8 @@ def judge(seed: int) -> Seed:
         if fault.harmless:
             harmless_false[fault.kind] = len(own)
         else:
-            told[fault.kind] = any(one.cause == RIGHT_CAUSE[fault.kind] for one in own)
+            right = any(one.cause == RIGHT_CAUSE[fault.kind] for one in own)
+            told[fault.kind] = told.get(fault.kind, True) and right  # of two of a kind both
     days = len(fleet.vehicles) * (DAYS + LATER_H / 24.0)
     return Seed(seed, told, harmless_false, len(healthy), days)
 
