@@ -21,12 +21,13 @@ import pyarrow.compute as pc  # type: ignore[import-untyped]  # ships no types
 from axlewright_models.errors import ModelError
 from axlewright_models.spec import FleetSpec, parse_fleet
 from axlewright_simulators.climates import CLIMATES
-from axlewright_simulators.fleet import FleetSimulator
+from axlewright_simulators.consequences import LOUD, SHAKING
+from axlewright_simulators.fleet import Block, FleetSimulator
 from axlewright_simulators.fleets import large_fleet_text
 from axlewright_simulators.history import table_of
 from axlewright_simulators.knobs import PLAIN, Knobs
 from axlewright_simulators.library import LIBRARY, draw_scenario
-from axlewright_simulators.runs import ScenarioRun, completed
+from axlewright_simulators.runs import Consequence, ScenarioRun, completed
 
 TRUTH_FORMAT = "axlewright-truth-1"
 BEGIN_S = 1_735_689_600.0  # 2025-01-01, UTC
@@ -62,11 +63,36 @@ class Group:
 
     simulator: FleetSimulator
     runs: list[ScenarioRun] = field(default_factory=list)
+    shaking: dict[tuple[str, int, str], float] = field(default_factory=dict)
+    """Since when a source on an axle shakes in truth, by vehicle, position and source. [s]"""
 
     @property
     def ends_s(self) -> dict[str, float]:
         """Return until when each truck of a scenario is watched."""
         return {run.vehicle: run.end_s for run in self.runs}
+
+    def note(self, block: Block) -> None:
+        """Note what began to shake in a block."""
+        simulator = self.simulator
+        for source in SHAKING:
+            loud = block.truth[f"{source}-growth"] >= LOUD
+            for row in np.flatnonzero(loud.any(axis=0)):
+                place = (simulator.axle_vehicles[row], simulator.axle_positions[row], source)
+                self.shaking.setdefault(place, float(block.edges_s[1 + np.argmax(loud[:, row])]))
+
+    def completed(self) -> list[ScenarioRun]:
+        """Return the runs with what their faults brought about."""
+        return [
+            msgspec.structs.replace(
+                run,
+                brought_about=tuple(
+                    Consequence(source, axle, since_s)
+                    for (vehicle, axle, source), since_s in sorted(self.shaking.items())
+                    if vehicle == run.vehicle and source != run.source and run.onset_s <= since_s < run.end_s
+                ),
+            )
+            for run in completed(self.runs, self.simulator)
+        ]
 
 
 def fleet_text(options: BatchOptions) -> str:
@@ -194,7 +220,10 @@ def _next(group: Group, end_s: float, window_s: float) -> pa.Table:
     stop_s = min(simulator.time_s + PIECE_S, end_s)
     steps = max(1, math.ceil((stop_s - simulator.time_s) / window_s - 1e-9))
     edges = np.append(simulator.time_s + window_s * np.arange(steps), stop_s)
-    return _watched(table_of(simulator.advance(edges), simulator), group)
+    block = simulator.advance(edges)
+    if group.runs:
+        group.note(block)
+    return _watched(table_of(block, simulator), group)
 
 
 def _end_s(group: Group, options: BatchOptions) -> float:
@@ -219,7 +248,7 @@ def truth_document(groups: Sequence[Group], finished: bool) -> bytes:
     events: list[dict[str, Any]] = []
     services: list[dict[str, Any]] = []
     for group in groups:
-        for run in completed(group.runs, group.simulator) if finished else group.runs:
+        for run in group.completed() if finished else group.runs:
             events.append(_event(run))
             services += [
                 {"vehicle": one.vehicle, "axle": one.axle, "time": _iso(one.time_s), "touched": sorted(one.touched)}
@@ -247,6 +276,10 @@ def _event(run: ScenarioRun) -> dict[str, Any]:
     failed_s = run.functional_failure_s
     if failed_s is not None and failed_s > run.onset_s:
         event["failure"] = _iso(failed_s)
+    if run.brought_about:
+        event["brought_about"] = [
+            {"source": one.source, "axle": one.axle, "since": _iso(one.since_s)} for one in run.brought_about
+        ]
     return event
 
 

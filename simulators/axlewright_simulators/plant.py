@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from axlewright_simulators import failures, suspension, thermal, wear
+from axlewright_simulators import consequences, failures, suspension, thermal, wear
 from axlewright_simulators.duty import DutyWindows
 from axlewright_simulators.parameters import AxleRows, TruckRows, place_number
 from axlewright_simulators.roads import PAYLOAD_KG, TARE_KG
@@ -108,6 +108,14 @@ def run(axles: AxleRows, trucks: TruckRows, state: PlantState, drive: DriveInput
     shaken = _shaken(axles, state, heights, drive, upsets)
     warm = _heat_and_wear(axles, trucks, state, shaken, drive, upsets, load)
     truth = warm.truth | {"joint": shaken.joints, "torsion": shaken.torsion_rad_s2}
+    worn = Troubles(
+        play=truth["joint"] + upsets.row("joint-play"),
+        output=upsets.row("output-play"),
+        spall=truth["spall"],
+        wear=upsets.row("mesh-wear"),
+    )
+    grown = consequences.growth(truth["fill"], truth["damage"], worn)
+    truth |= {f"{source}-growth": factor for source, factor in grown.items()}
     truth["height"] = heights.mean(axis=2)[:, axles.truck]
     strain = failures.Strain(
         truth["damage"] + upsets.row("mesh-wear"),

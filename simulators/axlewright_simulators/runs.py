@@ -20,6 +20,14 @@ from axlewright_simulators.knobs import Knobs, missing_channels
 from axlewright_simulators.state import PlantState
 
 
+class Consequence(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A vibration source that a fault has set shaking: on which axle, and since when. [s]"""
+
+    source: str
+    axle: int
+    since_s: float
+
+
 class ScenarioRun(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One scenario on one truck, drawn from its distributions, with its truth.
 
@@ -58,6 +66,8 @@ class ScenarioRun(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         When the axle stopped doing its work, by the physics; None: not within the run. [s]
     failure : str
         How it failed.
+    brought_about : tuple of Consequence
+        Vibration sources besides `source` that shake as well in the end, by the physics.
     """
 
     name: str
@@ -80,6 +90,7 @@ class ScenarioRun(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     needs: tuple[str, ...] = ()
     functional_failure_s: float | None = None
     failure: str = ""
+    brought_about: tuple[Consequence, ...] = ()
 
 
 def write_runs(path: Path, runs: Iterable[ScenarioRun]) -> None:

@@ -55,21 +55,37 @@ def with_troubles(lines: dict[str, Array], axles: AxleRows, troubles: Troubles, 
     out = dict(lines)
     for order, more in enumerate((troubles.wheel_1, troubles.wheel_2, troubles.wheel_3), start=1):
         out[f"vib/order/wheel-{order}"] = lines[f"vib/order/wheel-{order}"] * (1.0 + more)
-    # Clearance knocks at every reversal, twice a turn, and its blows are rich in overtones.
-    out["vib/order/driveshaft-2"] = lines["vib/order/driveshaft-2"] * (
-        1.0 + 1.5 * troubles.play + 0.8 * troubles.centre
-    )
-    out["vib/order/driveshaft-4"] = lines["vib/order/driveshaft-4"] * (1.0 + 3.0 * troubles.play)
+    twice, four_times = joint_growth(troubles)
+    out["vib/order/driveshaft-2"] = lines["vib/order/driveshaft-2"] * (twice + 0.8 * troubles.centre)
+    out["vib/order/driveshaft-4"] = lines["vib/order/driveshaft-4"] * four_times
     out["vib/order/engine-0.5"] = lines["vib/order/engine-0.5"] * (1.0 + 12.0 * troubles.misfire)
     out["vib/order/engine-1"] = lines["vib/order/engine-1"] * (1.0 + 3.0 * troubles.misfire)
-    out["vib/order/mesh-1"] = lines["vib/order/mesh-1"] * (1.0 + 0.3 * troubles.output + 3.0 * troubles.wear)
-    out["vib/order/mesh-2"] = lines["vib/order/mesh-2"] * (1.0 + 3.0 * troubles.wear) ** 2
+    for number, factor in enumerate(mesh_growth(troubles), start=1):
+        out[f"vib/order/mesh-{number}"] = lines[f"vib/order/mesh-{number}"] * factor
     out["vib/envelope/cage"] = lines["vib/envelope/cage"] + ring * (3.0 * troubles.spall + 0.8 * troubles.output)
     for number, race in enumerate(RACES):
         own = np.where(axles.spall_race == number, 1.0, 0.12)
         name = f"vib/envelope/{race}"
-        out[name] = lines[name] + ring * (own * 25.0 * troubles.spall**0.7 + 0.4 * troubles.wear)
+        out[name] = lines[name] + ring * (own * spall_growth(troubles) + 0.4 * troubles.wear)
     return out
+
+
+def joint_growth(troubles: Troubles) -> tuple[Array | float, Array | float]:
+    """Return the factors of the shaft's second and fourth line by play in its joints.
+
+    Clearance knocks at every reversal, twice a turn, and its blows are rich in overtones.
+    """
+    return 1.0 + 1.5 * troubles.play, 1.0 + 3.0 * troubles.play
+
+
+def mesh_growth(troubles: Troubles) -> tuple[Array | float, Array | float]:
+    """Return the factors of both mesh lines by wear of the gear set and by play of the output bearing."""
+    return 1.0 + 0.3 * troubles.output + 3.0 * troubles.wear, (1.0 + 3.0 * troubles.wear) ** 2
+
+
+def spall_growth(troubles: Troubles) -> Array | float:
+    """Return what a spall adds to the envelope line of its own race, as a multiple of a sound bearing's."""
+    return 25.0 * troubles.spall**0.7
 
 
 def blows(troubles: Troubles) -> Array | float:

@@ -228,8 +228,18 @@ def _amplitudes(axles: AxleRows, acts: VibrationInput) -> dict[str, Array]:
     amplitude |= _mesh(axles, acts, shaft_hz)
     ring = RING_M_S2 * acts.speed_m_s / CRUISE_M_S
     for number, name in enumerate(("outer-race", "inner-race", "rolling-element", "cage")):
-        amplitude[f"vib/envelope/{name}"] = ring * (1.0 + (6.0 - number) * acts.damage + 0.5 * acts.dry)
+        amplitude[f"vib/envelope/{name}"] = ring * dry_bearing_growth(acts.dry, acts.damage, number)
     return amplitude
+
+
+def dry_mesh_growth(dry: Array, damage: Array) -> Array:
+    """Return the factor of the first mesh line where gears run dry (0 to 1) or have done; the second has its square."""
+    return np.asarray(1.0 + 1.2 * dry + 3.0 * damage)
+
+
+def dry_bearing_growth(dry: Array, damage: Array, line: int = 0) -> Array:
+    """Return the factor of a bearing's envelope lines, the outer race's being number 0, in the same case."""
+    return np.asarray(1.0 + (6.0 - line) * damage + 0.5 * dry)
 
 
 def _wheel(axles: AxleRows, acts: VibrationInput, wheel_hz: Array) -> dict[str, Array]:
@@ -255,8 +265,8 @@ def _engine(acts: VibrationInput) -> dict[str, Array]:
 def _mesh(axles: AxleRows, acts: VibrationInput, shaft_hz: Array) -> dict[str, Array]:
     mesh_hz = shaft_hz * axles.pinion_teeth
     load = 0.3 + (np.abs(acts.torque_n_m) / 1500.0) ** 0.6
-    # Thick cold oil damps the mesh; a dry or damaged one sings.
-    worse = 1.0 + 1.2 * acts.dry + 3.0 * acts.damage
+    worse = dry_mesh_growth(acts.dry, acts.damage)
+    # Thick cold oil damps the mesh.
     thin = np.clip(0.7 + 0.004 * acts.oil_cel, 0.6, 1.2)
     force = axles.mesh_gain * load * worse * thin * mesh_hz / 370.0
     return {

@@ -34,6 +34,7 @@ from axlewright_server.evaluation.summary import (
     reliability,
     summarise,
 )
+from axlewright_server.evaluation.truth import BroughtAbout
 
 
 def run_of(units, alerts, kind="scenarios", **more):
@@ -198,6 +199,39 @@ def test_reliability_is_binned_by_tenths():
 def test_sources_are_judged_as_they_stand_at_last(named, word):
     sources = [Source("t-1", 2, BEGIN + day * DAY, name, active) for name, day, active in named]
     assert attributed(unit(event(10.0, source="wheel")), sources) == word
+
+
+@pytest.mark.parametrize(
+    ("named", "since", "word"),
+    [
+        # Lube lost through a loose output bearing starves the gears from a day on: they shake as well.
+        ([("bearing", 2, 12), ("gear-mesh", 2, 20)], 18, "right, with what it brought about"),
+        ([("gear-mesh", 2, 20), ("bearing", 2, 22)], 18, "right, with what it brought about"),
+        # Told before it was as loud as that: what counts is how things stand at the end.
+        ([("bearing", 2, 12), ("gear-mesh", 2, 15)], 18, "right, with what it brought about"),
+        # The readings end before.
+        ([("bearing", 2, 12), ("gear-mesh", 2, 20)], 50, "right, then another"),
+        # It shakes on the other axle, not on this one.
+        ([("bearing", 2, 12), ("gear-mesh", 3, 20)], 18, "right, then another"),
+        # Something else is named that does not shake at all.
+        ([("bearing", 2, 12), ("gear-mesh", 2, 20), ("engine", 2, 21)], 18, "right, then another"),
+        # What was brought about is not what brought it about.
+        ([("gear-mesh", 2, 20)], 18, "wrong"),
+        ([("engine", 2, 12), ("gear-mesh", 2, 20)], 18, "wrong"),
+    ],
+)
+def test_a_source_that_the_fault_has_in_truth_brought_about_is_no_error_and_no_answer(named, since, word):
+    brought = (BroughtAbout("gear-mesh", 2, moment(since)),)
+    sources = [Source("t-1", axle, BEGIN + day * DAY, name, True) for name, axle, day in named]
+    assert attributed(unit(event(10.0, axle=0, source="bearing", brought_about=brought)), sources) == word
+
+
+def test_right_sources_beside_what_they_brought_about_count_as_right():
+    brought = (BroughtAbout("gear-mesh", 2, moment(18)),)
+    named = [("bearing", 12), ("gear-mesh", 20)]
+    sources = tuple(Source("t-1", 2, BEGIN + day * DAY, name, True) for name, day in named)
+    case = unit(event(10.0, source="bearing", brought_about=brought))
+    assert summarise([run_of([case], [], sources=sources)]).source_right.value == 1.0
 
 
 def test_a_right_source_that_another_was_named_after_does_not_count_as_right():

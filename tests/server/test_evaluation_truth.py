@@ -52,6 +52,14 @@ def test_a_time_without_a_zone_is_utc():
         (document(EVENT | {"failure": "2026-03-01T00:00:00Z"}), "failure is not after onset"),
         (document(EVENT | {"end": "2026-03-04T06:00:00Z"}), "end is not after onset"),
         (document(EVENT | {"detectable": False}), "reason is empty; say why"),
+        (
+            document(EVENT | {"brought_about": [{"source": "bearing", "axle": 2, "since": "2026-03-01T00:00:00Z"}]}),
+            r"events\[0\] of 't-1': brought_about holds a source from before the onset",
+        ),
+        (
+            document(EVENT | {"brought_about": [{"source": "bearing", "axle": 0, "since": "2026-03-09T00:00:00Z"}]}),
+            ">= 1",
+        ),
         (document(EVENT | {"axle": 120}), "<= 99"),
         (
             document(EVENT, services=[{"vehicle": "t-1", "time": "2026-03-05T00:00:00Z", "touched": ["paint"]}]),

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.stats import binom, invgauss, norm
 
-from axlewright_server.prognosis.courses import LEVEL, LINE, RHOS, STEP, Courses, Draws, candidates, weigh
+from axlewright_server.prognosis.courses import GROWTH, LEVEL, LINE, RHOS, STEP, Courses, Draws, candidates, weigh
 from axlewright_server.prognosis.forecast import forecast
 from axlewright_server.prognosis.passage import ENDING_SHARE, HEAT_ENDING_SHARE, Ahead, days_ahead, passages
 
@@ -40,9 +40,26 @@ def test_chances_of_courses_agree_with_dense_matrices() -> None:
     np.testing.assert_allclose(found.chance, chance / chance.sum(), rtol=1e-5, atol=1e-12)
 
 
-def test_prior_chances_of_courses_sum_to_one() -> None:
+@pytest.mark.parametrize("logarithmic", [False, True])
+def test_prior_chances_of_courses_sum_to_one(logarithmic: bool) -> None:
     for span in (7, 30, 59):
-        assert np.exp(candidates(span)[2]).sum() == pytest.approx(1.0)
+        assert np.exp(candidates(span, logarithmic)[2]).sum() == pytest.approx(1.0)
+
+
+def test_a_logarithm_never_runs_away_by_a_factor_a_day() -> None:
+    families, logarithms = (np.bincount(candidates(40, way)[0].family, minlength=7) for way in (False, True))
+    assert logarithms[GROWTH] == 0 < families[GROWTH]
+    assert (np.delete(logarithms, GROWTH) == np.delete(families, GROWTH)).all()
+
+
+def test_a_line_that_grows_by_a_share_a_day_passes_its_limit_when_compound_growth_does() -> None:
+    # Own arithmetic: 4 % a day from day 15 on doubles after log(2) / log(1.04) = 17.7 days, on day 32.7.
+    days = np.arange(27.0)
+    grown = math.log(1.04) * np.maximum(days - 15.0, 0.0)
+    noise = np.random.default_rng(3).normal(0.0, 0.02, len(days))
+    found = forecast(days, grown + noise, math.log(2.0), 1, logarithmic=True)
+    assert found.early_days < 32.7 - 26.0 < found.late_days
+    assert abs(found.middle_days - 6.7) < 2.0
 
 
 @pytest.mark.parametrize("span", [7, 30, 59])

@@ -17,7 +17,7 @@ independent normal observations per line; 17 lines on 400 axles driving 10 h a d
 tails matter, and the rise must be large besides: the ratio averaged over ten minutes beyond ``order_ratio_limit``
 (level 2), or beyond its square root while the one averaged over an hour of driving is as well (level 1); rms (without
 the lines' own share) and kurtosis, which have no road taken off, the limit (1) and its square (2). A small rise is
-never urgent.
+never urgent. A line that is told is not judged in minutes of a much rougher road (:data:`ROUGH`).
 
 Trend: two hours of driving make one observation of each line's ratio, held to the mean of the first
 ``trend_learning`` of them (k = 1, h = 5: 1.1e5 observations in control, for all lines of an axle some 10 years at 1,000
@@ -57,8 +57,12 @@ TORQUE_EDGES_N_M = (500.0, 1200.0, 2500.0)
 ENGINE_EDGES_1_MIN = (0.0, 1000.0, 1150.0, 1300.0)
 CRANK_EDGES_N_M = (300.0, 800.0, 1500.0)
 HARDEST_N_M = 5000.0
+ROUGH = 0.3
+"""Own choice, in log-ratio: minutes with so much more road do not tell whether a line that has risen still stands."""
 CREPT_S = 24.0 * 3600.0
 """Own choice: a chart takes hours of driving to tell a line that has risen at once, days to tell one that creeps."""
+SETTLING_S = 2.0 * CREPT_S
+"""Own choice: what has risen at once is all there after two days; a line that rises on after that creeps."""
 _BANDS = (len(BAND_EDGES_KM_H) - 1) * (len(TORQUE_EDGES_N_M) + 1)
 # Every band twice: lines that stand apart, and lines that lie on another's.
 _CELLS = 2 * _BANDS
@@ -105,7 +109,7 @@ class Vibration(Part):
     """
 
     name = "vibration"
-    version = 9
+    version = 10
     dtype: np.dtype[Any] = np.dtype(
         [
             ("window_s", "f4"),
@@ -128,6 +132,8 @@ class Vibration(Part):
             ("alone_count", "i4", (_ORDERS,)),
             ("first_told", "?"),
             ("first_crept", "?"),
+            ("first_settles_s", "f8"),
+            ("first_settled", "f4"),
             ("first_square", "f4"),
             ("first_by_speed", "f4", (2,)),
             ("waited", "i4"),
@@ -361,7 +367,13 @@ class Vibration(Part):
                 (spread, np.maximum(scatter, self.floor[shaft])),
             ):
                 whole[:, shaft] = np.where(held, own, whole[:, shaft])
-        ratio[:, :_ORDER_LINES] -= _road(ratio)[:, None]
+        road = _road(ratio)[:, None]
+        ratio[:, :_ORDER_LINES] -= road
+        # A bearing that breaks up lifts the whole band for good, and that is no road: what has risen is not said to be
+        # gone because of it. What is beyond level 2 beside such a road still counts.
+        told = (state["level"] > 0) | (state["trend_level"][:, :, HIGH] > 0)
+        unclear = told & (road > ROUGH) & (ratio - room < np.float32(2.0) * self.share * limit)
+        ratio[:, :_ORDER_LINES][unclear[:, :_ORDER_LINES]] = np.nan
         return ratio, spread, room
 
     def _of_sisters(self, table: AxleTable) -> Sisters:
@@ -432,7 +444,7 @@ class Vibration(Part):
         raised = state["level"][:, :_ORDER_LINES] > 0
         raised |= state["trend_level"][:, :_ORDER_LINES, HIGH] > 0
         self._lone(state, ratio, lone, raised)
-        _creep(state, raised[:, FIRST], batch)
+        _creep(state, raised[:, FIRST], self._rise(state)[:, FIRST], self.trend_least[FIRST], batch)
         rows = np.flatnonzero(raised.any(axis=1) | state["source"].any(axis=1))
         if not len(rows):
             return []
@@ -513,13 +525,11 @@ class Vibration(Part):
     def _signature(self, state: State, by_speed: Any) -> Signature:
         """Return how much each line has risen over two-hour means, or over the hour while these are learnt."""
         count, m2 = state["trend_moments"][:, 0], state["trend_moments"][:, 2]
-        followed = (count >= self.trend_learning) & ~np.isnan(state["trend_average"])
+        followed = self._followed(state)
         # Beside a raised line a smaller rise is believed: it is one question, not one on every line of every day.
         floor = 0.5 * self.trend_floor
         spread = np.maximum(np.sqrt(m2 / np.maximum(count - 1.0, 1.0)), floor)
-        rise = np.where(followed, state["trend_average"], state["slow"])
-        # A line that is not measured, or not learnt yet, has not risen nor stayed.
-        rise = np.where(followed | (state["slow"] != 0.0), rise, np.nan)
+        rise = self._rise(state)
         beside = rise > np.where(followed, 2.0 * spread, 4.0 * floor + state["room"])
         # The road's kurtosis is not known before its own scatter is.
         beside[:, _ORDER_LINES:] &= followed[:, _ORDER_LINES:]
@@ -532,6 +542,16 @@ class Vibration(Part):
             firm=state["source"] & (state["voted"] >= self.votes // 2)[:, None],
             crept=state["first_crept"],
         )
+
+    def _followed(self, state: State) -> Any:
+        """Return which lines' two-hour means are held to the first ones already, (n, lines)."""
+        learnt = state["trend_moments"][:, 0] >= self.trend_learning
+        return learnt & ~np.isnan(state["trend_average"])
+
+    def _rise(self, state: State) -> Any:
+        """Return each line's rise, (n, lines): over two-hour means, else over the hour; NaN: not measured or learnt."""
+        followed = self._followed(state)
+        return np.where(followed, state["trend_average"], np.where(state["slow"] != 0.0, state["slow"], np.nan))
 
     def _teach(self, state: State, means: Any, lesson: Any, where: tuple[Any, Any, Any]) -> None:
         count, mean, m2 = state["count"][where], state["mean"][where], state["m2"][where]
@@ -583,8 +603,11 @@ class Vibration(Part):
         )
 
 
-def _creep(state: State, told: Any, batch: Batch) -> None:
-    """Note, as the shaft's first order is told, whether it has risen for more than :data:`CREPT_S`."""
+def _creep(state: State, told: Any, rise: Any, least: float, batch: Batch) -> None:
+    """Note whether the shaft's first order creeps: it had risen for :data:`CREPT_S` when told, or rises on by `least`.
+
+    ``rise`` and ``least`` are log-ratios.
+    """
     newly = told & ~state["first_told"]
     if newly.any():
         begun = np.where(state["level"][:, FIRST] > 0, state["begun_s"][:, FIRST], np.nan)
@@ -592,6 +615,11 @@ def _creep(state: State, told: Any, batch: Batch) -> None:
         # Of two charts that tell it at once the steeper one knows better when it began.
         crept = batch.time_s - np.fmax(begun, trend) > CREPT_S
         state["first_crept"] = np.where(newly, crept, state["first_crept"])
+        state["first_settles_s"] = np.where(newly, batch.time_s + SETTLING_S, state["first_settles_s"])
+        state["first_settled"] = np.where(newly, np.nan, state["first_settled"])
+    settles = told & (batch.time_s >= state["first_settles_s"])
+    state["first_settled"] = np.where(settles & np.isnan(state["first_settled"]), rise, state["first_settled"])
+    state["first_crept"] |= settles & (rise > state["first_settled"] + least)
     state["first_told"] = told
 
 

@@ -14,7 +14,10 @@ Which lines speak for which source is common practice, no published source:
   course: a shaft that wanders in a bearing with play is as smooth while the play is small. It is named unbalance, and
   `ambiguous` as well;
 * looseness knocks, and blows raise kurtosis: twice per turn with knocks is play in a yoke or spline, which is thrown
-  over twice a turn; once per turn with knocks is a shaft that whirls in a worn centre bearing;
+  over twice a turn; once per turn with knocks is a shaft that whirls in a worn centre bearing. Gears that are loud
+  give blows of their own, so while a mesh line has risen kurtosis says nothing new of the shaft;
+* angles wear the joints: what has been the joints' angle for hours stays so though it knocks, unless four times per
+  turn rises more than twice;
 * once and twice together is looseness: blows of play are rich in overtones, so four times per turn rises at least as
   much as twice; a shaft on a soft centre bearing describes a smooth orbit, whose overtones rise less. Between the
   two, or where four times is not measured: play throws the shaft over twice a turn and scatters from minute to
@@ -49,7 +52,7 @@ SOURCES = (
     "ambiguous",
     "lines-coincide",
 )
-_YOKE, _CENTRE = SOURCES.index("source-worn-yoke"), SOURCES.index("source-centre-bearing")
+_JOINT, _YOKE, _CENTRE = (SOURCES.index(f"source-{name}") for name in ("joint-angle", "worn-yoke", "centre-bearing"))
 RESOLUTION_ORDERS = 0.05
 """Own choice: two lines nearer than this, in turns of the wheel, are not told apart in windows of ten seconds."""
 SCATTER = 0.3
@@ -98,7 +101,7 @@ class Signature:
     ``knocks``: the same of kurtosis, (n,). ``scatter``: standard deviation of the shaft's first order from minute to
     minute; ``by_speed``: how much more it has risen at high speed than at low (both of the log-ratio), (n,).
     ``firm``: which of :data:`SOURCES` have been told for hours, (n, 10). ``crept``: the shaft's first order had risen
-    for more than a day when it was told first, (n,).
+    for more than a day when it was told first, or has risen on since, (n,).
     """
 
     rise: NDArray[Any]
@@ -167,7 +170,9 @@ def _shaft(own: NDArray[np.bool_], envelope: NDArray[np.bool_], signature: Signa
     twice = shakes & (second | clearly[:, SECOND])
     # Four times per turn with once and without twice is an overtone of once.
     twice |= fourth & ~once
-    knocks = signature.knocks
+    was_joint, was_play, was_whirl = (signature.firm[:, which] for which in (_JOINT, _YOKE, _CENTRE))
+    loud_gears = (own[:, _OF_MESH] | clearly[:, :_ORDERS][:, _OF_MESH]).any(axis=1)
+    knocks = np.where(loud_gears, was_play | was_whirl, signature.knocks)
     both, only_once, only_twice = once & twice, once & ~twice, twice & ~once
     in_bearing = envelope | beside[:, _ORDERS:_LINES].any(axis=1)
     overtones = rise[:, _FOURTH] - rise[:, SECOND]
@@ -176,17 +181,17 @@ def _shaft(own: NDArray[np.bool_], envelope: NDArray[np.bool_], signature: Signa
     rather_play = rise[:, SECOND] > rise[:, FIRST]
     rather_whirl = rise[:, SECOND] < MOSTLY_ONCE * rise[:, FIRST]
     scatters, by_speed = signature.scatter > SCATTER, np.abs(signature.by_speed) > BY_SPEED
-    was_play, was_whirl = signature.firm[:, _YOKE], signature.firm[:, _CENTRE]
     settled = was_play ^ was_whirl
     seems_play = np.where(settled, was_play, rather_play | (scatters & ~rather_whirl))
     seems_whirl = np.where(settled, was_whirl, rather_whirl | (by_speed & ~rather_play))
     play = both & ((overtones > OVERTONES) | (unsure & seems_play))
     whirl = both & ((overtones < -OVERTONES) | (unsure & seems_whirl))
     unclear = both & (play == whirl)
+    joint = only_twice & (~knocks | (was_joint & ~(overtones > OVERTONES)))
     return {
         "unbalance": only_once & ~knocks & ~in_bearing,
-        "joint": only_twice & ~knocks,
-        "yoke": play | unclear | (only_twice & knocks),
+        "joint": joint,
+        "yoke": play | unclear | (only_twice & ~joint),
         "centre": whirl | unclear | (only_once & knocks & ~in_bearing),
         "bearing": only_once & in_bearing,
     }

@@ -25,7 +25,6 @@ from axlewright_server.detectors.daily import DAY_S, TOUCHES
 from axlewright_server.detectors.table import AxleTable
 from axlewright_server.evaluation.record import Forecast
 from axlewright_server.kernel import Kernel
-from axlewright_server.prognosis.forecast import forecast
 from axlewright_server.prognosis.outlook import Record, series_of
 from axlewright_server.prognosis.passage import passages
 
@@ -70,7 +69,7 @@ class ForecastBook:
                 self._figures.setdefault((row, series.quantity), {})[day] = float(series.values[-1])
                 if self._days % EVERY_DAYS:
                     continue
-                ahead = forecast(record.days, series.values, series.limit, series.side, ending=series.ending)
+                ahead = series.ahead(record.days)
                 if ahead.status == "forecast" and ahead.times is not None:
                     span = (ahead.early_days, ahead.middle_days, ahead.late_days)
                     self._told.append(_Told(row, series.quantity, day, series.limit, series.side, *span, ahead.times))

@@ -19,7 +19,7 @@ BINS = 10
 ALL_QUANTITIES = "all quantities"
 NO_CAUSE = frozenset({NONE, UNEXPLAINED})
 DOUBTS = frozenset({"ambiguous", "lines-coincide"})
-RIGHT, OUTDONE, WRONG = "right", "right, then another", "wrong"
+RIGHT, SPREAD, OUTDONE, WRONG = "right", "right, with what it brought about", "right, then another", "wrong"
 
 
 @dataclass(frozen=True)
@@ -112,8 +112,10 @@ class Summary:
     @property
     def source_right(self) -> Interval:
         """Return the share of right sources where one was named and nothing said that lines coincide."""
-        right, outdone, wrong = (sum(one[word] for one in self.sources.values()) for word in (RIGHT, OUTDONE, WRONG))
-        return share(right, right + outdone + wrong)
+        right, spread, outdone, wrong = (
+            sum(one[word] for one in self.sources.values()) for word in (RIGHT, SPREAD, OUTDONE, WRONG)
+        )
+        return share(right + spread, right + spread + outdone + wrong)
 
 
 def _failed(unit: Unit) -> bool:
@@ -205,9 +207,11 @@ def _by_vehicle(alerts: Iterable[Alert]) -> dict[str, list[Alert]]:
 def attributed(unit: Unit, sources: Iterable[Source]) -> str:
     """Return how the source of a fault was named at last.
 
-    That is :data:`RIGHT`, :data:`OUTDONE`, :data:`WRONG`, "left open" or "not named". Of several that stand the one
-    that was named last counts. Where the right one was named before it and still stands, that is told apart, though it
-    does not count as right: the later one may be what the fault brought about, or an error.
+    That is :data:`RIGHT`, :data:`SPREAD`, :data:`OUTDONE`, :data:`WRONG`, "left open" or "not named". Of several that
+    stand the one that was named last counts, but for those that the fault has in truth brought about by the end: they
+    shake as well, and naming them is no error, nor is it the fault's own source. Right ones beside such are told apart
+    (:data:`SPREAD`). So are those where another that does not shake in truth was named after the right one and stands
+    beside it (:data:`OUTDONE`); these do not count as right.
     """
     event = unit.event
     if event is None:
@@ -227,9 +231,13 @@ def attributed(unit: Unit, sources: Iterable[Source]) -> str:
         return "left open"
     if not names:
         return "not named"
-    latest = max((time_s, name) for (_, name), time_s in standing.items())[1]
+    true = {(one.axle, one.source) for one in event.brought_about if one.since_s < unit.horizon_s}
+    own = {place: time_s for place, time_s in standing.items() if place not in true}
+    if not own:
+        return WRONG
+    latest = max((time_s, name) for (_, name), time_s in own.items())[1]
     if latest == event.source:
-        return RIGHT
+        return RIGHT if len(own) == len(standing) else SPREAD
     return OUTDONE if event.source in names else WRONG
 
 

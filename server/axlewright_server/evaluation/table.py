@@ -15,6 +15,7 @@ from axlewright_server.evaluation.summary import (
     ALL_QUANTITIES,
     OUTDONE,
     RIGHT,
+    SPREAD,
     WRONG,
     Case,
     Curve,
@@ -203,14 +204,16 @@ def false_tables(summary: Summary) -> list[Table]:
 
 def source_table(summary: Summary) -> Table:
     """Return the vibration sources: right, wrong, left open because lines coincide, not named."""
-    words = (RIGHT, OUTDONE, WRONG, "left open", "not named")
+    words = (RIGHT, SPREAD, OUTDONE, WRONG, "left open", "not named")
     rows = [(name, *(str(counter[word]) for word in words)) for name, counter in sorted(summary.sources.items())]
     return Table(
         "Vibration source, as named before the failure or end",
         ("true source", *words),
         rows,
-        "Left open: the monitor said that lines coincide or two sources explain as well. Then another: the "
-        "right source was named and stands, and a second one after it; not counted as right.",
+        "Left open: the monitor said that lines coincide or two sources explain as well. With what it "
+        "brought about: the right source stands, and beside it one that the fault has in truth set going by then (lube "
+        "lost through a loose bearing starves the gears); counted as right. Then another: the right source was named "
+        "and stands, and after it one that does not shake in truth; not counted as right.",
     )
 
 

@@ -25,6 +25,19 @@ from axlewright_server.errors import EvaluationError
 FORMAT: Literal["axlewright-truth-1"] = "axlewright-truth-1"
 
 
+class BroughtAbout(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A vibration source that a fault has in truth set going besides its own, on which axle and since when."""
+
+    source: str
+    axle: Annotated[int, msgspec.Meta(ge=1, le=99)]
+    since: datetime
+
+    @property
+    def since_s(self) -> float:
+        """Return since when, as Unix time. [s]"""
+        return unix_s(self.since)
+
+
 class Event(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """One fault or harmless event of one truck, as it truly was.
 
@@ -32,7 +45,8 @@ class Event(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tru
     began. ``end``: when it was over or mended. ``failure``: when the truck could no longer do its work because of it.
     ``causes``: ids of causes.toml that are right answers, the best first. ``harmless``: no advisory is right.
     ``detectable``: whether the fitted sensors could show it; if not, ``reason`` says why. ``source``: the vibration
-    source, where it is one. ``slow``: develops over days or weeks.
+    source, where it is one; ``brought_about``: others that it has set going by then or later. ``slow``: develops over
+    days or weeks.
     """
 
     vehicle: str
@@ -46,6 +60,7 @@ class Event(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tru
     detectable: bool = True
     reason: str = ""
     source: str = ""
+    brought_about: tuple[BroughtAbout, ...] = ()
     slow: bool = False
     severity: float | None = None
     severity_meaning: str = ""
@@ -109,6 +124,8 @@ def parse_truth(text: bytes, where: str = "truth") -> Truth:
         for name, moment in (("failure", event.failure_s), ("end", event.end_s)):
             if moment is not None and moment <= event.onset_s:
                 raise EvaluationError(f"{place}: {name} is not after onset; swap them or leave {name} out")
+        if any(one.since_s < event.onset_s for one in event.brought_about):
+            raise EvaluationError(f"{place}: brought_about holds a source from before the onset; it is no consequence")
         if not event.harmless and not event.causes:
             raise EvaluationError(f'{place}: causes is empty; name at least one cause, or set "harmless": true')
         if not event.detectable and not event.reason:

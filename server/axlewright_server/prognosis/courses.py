@@ -1,11 +1,12 @@
 """Candidate courses of a daily series, weighed by how well they explain it: Bayesian model averaging in closed form.
 
 A series stood at a level until some day; since then it may have stepped, moved in a straight line, run away (a power of
-time, an exponential), settled towards a new level, or moved for a while and stopped. Every candidate is one column
-``f`` of a linear model ``y = b + s f + e`` with noise that is correlated from day to day (duty and weather last for
-days: a first-order autoregression, its strength one of :data:`RHOS`). Level ``b``, size ``s`` and noise are integrated
-out: flat priors for level and logarithm of the noise, Zellner's for the size with the weight of one observation. What
-is left is one number per candidate, its posterior probability, and a Student distribution within it.
+time; an exponential, but not of a logarithm), settled towards a new level, or moved for a while and stopped. Every
+candidate is one column ``f`` of a linear model ``y = b + s f + e`` with noise that is correlated from day to day (duty
+and weather last for days: a first-order autoregression, its strength one of :data:`RHOS`). Level ``b``, size ``s`` and
+noise are integrated out: flat priors for level and logarithm of the noise, Zellner's for the size with the weight of
+one observation. What is left is one number per candidate, its posterior probability, and a Student distribution within
+it.
 
 When a course began or ended is tried on a grid of some days, and once more in smaller steps around the best of each
 form: where a course is steep, a day's error would count as noise, and noise so large would pass any limit near by.
@@ -35,6 +36,9 @@ LEVEL, STEP, LINE, POWER, GROWTH, SETTLING, ENDED = range(7)
 # move on a straight line, a power and growth by a factor a day are held for equally likely; a move that settles or has
 # ended for half as likely as each.
 PRIOR = {LEVEL: 0.5, STEP: 0.1, LINE: 0.1, POWER: 0.1, GROWTH: 0.1, SETTLING: 0.05, ENDED: 0.05}
+# In a logarithm growth by a factor a day is a straight line; one that runs away in it would grow by a factor that grows
+# by a factor, which no wear does.
+LOGARITHMIC_PRIOR = PRIOR | {LINE: PRIOR[LINE] + PRIOR[GROWTH], GROWTH: 0.0}
 RHOS = (0.0, 0.35, 0.65, 0.85, 0.95)
 POWERS = (1.5, 2.0, 3.0)  # wear that feeds itself
 GROWTHS_PER_DAY = (0.05, 0.1, 0.2)
@@ -91,9 +95,10 @@ class Courses:
 
 
 @functools.lru_cache(maxsize=128)
-def candidates(span_days: int) -> tuple[Courses, Floats, Floats]:
+def candidates(span_days: int, logarithmic: bool = False) -> tuple[Courses, Floats, Floats]:
     """Return the candidate courses of a series from day 0 to day `span_days`, their columns on every day of it, and the
-    logarithm of each one's prior chance."""
+    logarithm of each one's prior chance. `logarithmic`: its values are logarithms."""
+    of_family = LOGARITHMIC_PRIOR if logarithmic else PRIOR
     last_day = float(span_days)
     grid = np.linspace(-0.5, last_day - 0.5, STEPS)
     old = last_day - LEAST_MOVING_DAYS
@@ -105,7 +110,8 @@ def candidates(span_days: int) -> tuple[Courses, Floats, Floats]:
             continue
         rows.append((LINE, begin, 1.0, math.inf))
         rows += [(POWER, begin, power, math.inf) for power in POWERS]
-        rows += [(GROWTH, begin, rate, math.inf) for rate in GROWTHS_PER_DAY]
+        if of_family[GROWTH]:
+            rows += [(GROWTH, begin, rate, math.inf) for rate in GROWTHS_PER_DAY]
         rows += [(SETTLING, begin, 1.0 / days, math.inf) for days in SETTLING_DAYS]
         ends = grid[(grid > begin) & (grid < last_day - 1.0)]
         rows += [(ENDED, begin, 1.0, end) for end in ends.tolist()]
@@ -115,7 +121,7 @@ def candidates(span_days: int) -> tuple[Courses, Floats, Floats]:
     family, begin, shape, end = (np.array(column, dtype=np.float64) for column in zip(*rows, strict=True))
     kinds = family.astype(np.int64)
     count = np.bincount(kinds, minlength=len(PRIOR)).astype(np.float64)
-    prior = np.array([PRIOR[kind] / count[kind] if count[kind] else 0.0 for kind in range(len(PRIOR))])
+    prior = np.array([share / count[kind] if count[kind] else 0.0 for kind, share in sorted(of_family.items())])
     courses = Courses(kinds, begin, shape, end)
     return courses, courses.at(np.arange(span_days + 1.0)), np.log(prior[kinds] / prior[kinds].sum())
 
@@ -184,7 +190,7 @@ def shrinkage(count: int) -> float:
     return count / (count + 1.0)
 
 
-def weigh(days: Floats, values: Floats, least_sd: float) -> Posterior:
+def weigh(days: Floats, values: Floats, least_sd: float, logarithmic: bool = False) -> Posterior:
     """Return what a series makes of the candidate courses.
 
     Parameters
@@ -193,6 +199,8 @@ def weigh(days: Floats, values: Floats, least_sd: float) -> Posterior:
         Whole days, ascending, and values without NaN; 4 or more.
     least_sd : float
         The noise is taken for no smaller: what rounding leaves.
+    logarithmic : bool
+        Whether the values are logarithms.
 
     Examples
     --------
@@ -204,7 +212,7 @@ def weigh(days: Floats, values: Floats, least_sd: float) -> Posterior:
     (True, True)
     """
     places = (days - days[0]).astype(np.int64)
-    courses, every, prior = candidates(int(places[-1]))
+    courses, every, prior = candidates(int(places[-1]), logarithmic)
     coarse = _evidence(days, values, every[:, places], least_sd)
     kept, finer, prior = _refined(courses, prior, np.logaddexp.reduce(coarse[0], axis=0), float(places[-1]))
     fine = _evidence(days, values, finer.at(days - days[0]), least_sd)

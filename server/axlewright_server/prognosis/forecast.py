@@ -124,7 +124,13 @@ def interval(times: Floats) -> tuple[float, float, float]:
 
 
 def forecast(
-    days: Floats, values: Floats, limit: float, side: int, rules: Rules = RULES, ending: float = ENDING_SHARE
+    days: Floats,
+    values: Floats,
+    limit: float,
+    side: int,
+    rules: Rules = RULES,
+    ending: float = ENDING_SHARE,
+    logarithmic: bool = False,
 ) -> Forecast:
     """Return when a series passes a limit.
 
@@ -142,6 +148,8 @@ def forecast(
         When a forecast is given.
     ending : float
         Share of courses that may end by themselves, 0 to 1: hardly any of wear, some of heat, any of a set point.
+    logarithmic : bool
+        Whether values and limit are logarithms.
 
     Examples
     --------
@@ -163,7 +171,7 @@ def forecast(
     now = float(np.median(y[-5:]))
     if now >= side * limit:
         return Forecast("passed", side * now, math.nan, 0.0, 0.0, 0.0, len(y), side)
-    posterior = weigh(x, _drawn_in(y), 1e-3 * max(abs(side * limit - now), 1e-3))
+    posterior = weigh(x, _drawn_in(y), 1e-3 * max(abs(side * limit - now), 1e-3), logarithmic)
     status = _moving(posterior, rules)
     random = np.random.default_rng(_SEED)
     draws = posterior.draw(DRAWS, random)

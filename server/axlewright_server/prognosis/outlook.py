@@ -96,6 +96,10 @@ class Series:
     note: str = ""
     ending: float = ENDING_SHARE
 
+    def ahead(self, days: Floats) -> Forecast:
+        """Return the forecast from its values on these days."""
+        return forecast(days, self.values, self.limit, self.side, ending=self.ending, logarithmic=self.logarithmic)
+
 
 @dataclass(frozen=True)
 class Record:
@@ -168,7 +172,7 @@ def prognosis(
     """
     record = Record.of(state)
     listed = series_of(record, spec)
-    found = [(one, forecast(record.days, one.values, one.limit, one.side, ending=one.ending)) for one in listed]
+    found = [(one, one.ahead(record.days)) for one in listed]
     used = record.seal_used if record.renewed[1] else None
     return Prognosis(
         spec.id,
