@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import msgspec
@@ -30,10 +30,13 @@ from axlewright_server.api.records import (
     StreamIntake,
     Trend,
     VehicleIntake,
+    Watched,
 )
 from axlewright_server.api.shop_records import AssessmentRecord, FindingRecord
 from axlewright_server.api.states import AxleReading, Material, brief, link_of
 from axlewright_server.diagnosis.casebook import Found
+from axlewright_server.diagnosis.patience import WAIT_S
+from axlewright_server.diagnosis.wording import symptom_text
 from axlewright_server.page.texts import ACTION_TEXTS
 from axlewright_server.store import advisories as stored_advisories
 from axlewright_server.store import readings, records, shop
@@ -44,6 +47,8 @@ GAP_S = 1500.0
 BASELINE_DAYS = 7.0
 DAY_S = 86400.0
 SHOWN_BYTES = 256
+# Events looked at: hundreds of trucks tell of a handful of things in a shift, if of anything.
+MOST_WATCHED = 5000
 
 
 def material(connection: Connection, vehicle: str | None = None) -> Material:
@@ -58,7 +63,27 @@ def material(connection: Connection, vehicle: str | None = None) -> Material:
         for row in readings.latest(connection, vehicle)
     }
     said = {name: item.status for name, item in records.statuses(connection).items()}
-    return Material(newest, stored_advisories.advisories(connection, vehicle=vehicle), said)
+    standing = stored_advisories.advisories(connection, vehicle=vehicle)
+    newest_s = max((reading.time_s for reading in newest.values()), default=0.0)
+    told = {(one.vehicle, one.axle) for one in standing if one.state != "closed"}
+    return Material(newest, standing, said, _watched(connection, vehicle, newest_s - WAIT_S, told))
+
+
+def _watched(
+    connection: Connection, vehicle: str | None, begin_s: float, told: Collection[tuple[str, int]]
+) -> dict[str, list[Watched]]:
+    """Return by vehicle what stands since then on axles without an advisory, the latest first."""
+    found: dict[str, list[Watched]] = {}
+    seen: set[tuple[str, int, str, str]] = set()
+    since_ms = math.floor(1000.0 * begin_s)
+    for event in stored_advisories.symptoms(connection, vehicle, since_ms, limit=MOST_WATCHED, among_last=MOST_WATCHED):
+        key = (event.vehicle, event.position, event.code, event.channel)
+        if event.active and key not in seen and key[:2] not in told:
+            found.setdefault(event.vehicle, []).append(
+                Watched(axle=event.position, text=symptom_text(event.symptom), told_s=event.time_ms / 1000.0)
+            )
+        seen.add(key)
+    return found
 
 
 def channel_names(connection: Connection) -> frozenset[str]:

@@ -11,7 +11,9 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from axlewright_server.api.shop_records import AssessmentRecord, FindingRecord
 
-VehicleCondition = Literal["stop-safely-now", "within-a-day", "next-service", "no-recent-data", "nothing-found"]
+VehicleCondition = Literal[
+    "stop-safely-now", "within-a-day", "next-service", "being-watched", "no-recent-data", "nothing-found"
+]
 HeightCondition = Literal["in-band", "low", "high", "leaning", "lowered-by-driver", "raised-by-driver", "no-reading"]
 LubeCondition = Literal["normal", "above-caution", "above-limit", "no-reading"]
 Link = Literal["online", "offline", "unknown"]
@@ -101,6 +103,14 @@ class GuardState(Record):
     agree: bool | None = Field(None, description="Whether both go by the same limits; null: not known.")
 
 
+class Watched(Record):
+    """What a detector has told of an axle while it is not clear yet whether an advisory is due."""
+
+    axle: int
+    text: str = Field(examples=["stands 16 mm below specification (limit 12 mm)"])
+    told_s: float = Field(description="When it was told, Unix time. [s]")
+
+
 class VehicleState(Record):
     """One vehicle as it stands."""
 
@@ -120,6 +130,9 @@ class VehicleState(Record):
     guard: GuardState
     axles: list[AxleState]
     advisories: list[AdvisoryBrief]
+    watched: list[Watched] = Field(
+        [], description="Told within the last shift on axles without an advisory, the latest first."
+    )
 
 
 class FleetState(Record):

@@ -21,6 +21,7 @@ from axlewright_server.api.records import (
     LubeCondition,
     VehicleCondition,
     VehicleState,
+    Watched,
 )
 from axlewright_server.page.texts import CONDITION_TEXTS, GUARD_TEXTS, ROLE_TEXTS, STATE_TEXTS, URGENCY_TEXTS, figure
 
@@ -29,7 +30,7 @@ STALE_DRIVING_S = 180.0
 STALE_PARKED_S = 1800.0
 MOVING_SLACK = 2.0
 URGENCIES: tuple[VehicleCondition, ...] = ("stop-safely-now", "within-a-day", "next-service")
-CONDITIONS: tuple[VehicleCondition, ...] = (*URGENCIES, "no-recent-data", "nothing-found")
+CONDITIONS: tuple[VehicleCondition, ...] = (*URGENCIES, "being-watched", "no-recent-data", "nothing-found")
 # Set aside by a person, or over: they stay readable but no longer colour the vehicle.
 QUIET_STATES = frozenset({"shelved", "suppressed", "closed", "returned-to-normal", "returned-unacknowledged"})
 
@@ -51,6 +52,7 @@ class Material:
     readings: Mapping[tuple[str, int], AxleReading] = field(default_factory=dict)
     advisories: Sequence[AdvisoryMessage] = ()
     statuses: Mapping[str, Status] = field(default_factory=dict)
+    watched: Mapping[str, Sequence[Watched]] = field(default_factory=dict)
 
 
 def brief(message: AdvisoryMessage) -> AdvisoryBrief:
@@ -124,7 +126,8 @@ def vehicle_state(spec: VehicleSpec, material: Material, now_s: float) -> Vehicl
         brief(one) for one in material.advisories if one.vehicle == spec.id and one.state != "closed"
     )
     standing = [one for one in advisories if one.active]
-    condition = _condition(standing, stale)
+    watched = list(material.watched.get(spec.id, ()))
+    condition = _condition(standing, stale, bool(watched))
     mode = values.get("height-mode")
     return VehicleState(
         id=spec.id,
@@ -148,6 +151,7 @@ def vehicle_state(spec: VehicleSpec, material: Material, now_s: float) -> Vehicl
             for axle in sorted(spec.axles, key=lambda one: one.position)
         ],
         advisories=advisories,
+        watched=watched,
     )
 
 
@@ -183,12 +187,12 @@ def _rank(vehicle: VehicleState) -> tuple[int, bool, float, str]:
     return CONDITIONS.index(vehicle.condition), fresh, -sureness, vehicle.id
 
 
-def _condition(standing: Sequence[AdvisoryBrief], stale: bool) -> VehicleCondition:
+def _condition(standing: Sequence[AdvisoryBrief], stale: bool, watched: bool) -> VehicleCondition:
     """Return the worst that stands; old data hides no advisory, but without one it is said first."""
     for urgency in URGENCIES:
         if any(one.urgency == urgency for one in standing):
             return urgency
-    return "no-recent-data" if stale else "nothing-found"
+    return "no-recent-data" if stale else "being-watched" if watched else "nothing-found"
 
 
 def _height_mode(code: float | None) -> str | None:

@@ -9,6 +9,7 @@ CONDITION_TEXTS = {
     "stop-safely-now": "Stop safely now",
     "within-a-day": "See within a day",
     "next-service": "See at next service",
+    "being-watched": "Being watched",
     "no-recent-data": "No recent data",
     "nothing-found": "No advisory",
 }

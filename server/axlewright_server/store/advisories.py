@@ -50,6 +50,22 @@ class StoredSymptom:
     unit: str
     score: float
 
+    @property
+    def symptom(self) -> Symptom:
+        """Return it as its detector told it, the axle's position standing for its row."""
+        return Symptom(
+            self.position,
+            self.time_ms / 1000.0,
+            self.code,
+            self.channel,
+            self.level,
+            self.since_ms / 1000.0,
+            self.value,
+            self.limit,
+            self.unit,
+            self.score,
+        )
+
 
 def advisories(
     connection: Connection,
@@ -200,10 +216,12 @@ def symptoms(
     end_ms: int | None = None,
     active_only: bool = False,
     limit: int = 1000,
+    among_last: int | None = None,
 ) -> list[StoredSymptom]:
     """Return symptoms, the newest first.
 
     With `active_only`: those that stand now, that is the last event of each (axle, code, channel) if it is no end.
+    With `among_last`: of the last so many kept only, so that years of others cost nothing.
     """
     query = select(
         AXLE.c.vehicle,
@@ -214,6 +232,8 @@ def symptoms(
     query = query.order_by(SYMPTOM.c.time_ms.desc(), SYMPTOM.c.id.desc()).limit(limit)
     if vehicle is not None:
         query = query.where(AXLE.c.vehicle == vehicle)
+    if among_last is not None:
+        query = query.where(SYMPTOM.c.id > select(func.max(SYMPTOM.c.id) - among_last).scalar_subquery())
     if begin_ms is not None:
         query = query.where(SYMPTOM.c.time_ms >= begin_ms)
     if end_ms is not None:
