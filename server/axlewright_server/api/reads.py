@@ -79,9 +79,11 @@ def _watched(
     for event in stored_advisories.symptoms(connection, vehicle, since_ms, limit=MOST_WATCHED, among_last=MOST_WATCHED):
         key = (event.vehicle, event.position, event.code, event.channel)
         if event.active and key not in seen and key[:2] not in told:
-            found.setdefault(event.vehicle, []).append(
-                Watched(axle=event.position, text=symptom_text(event.symptom), told_s=event.time_ms / 1000.0)
-            )
+            one = Watched(axle=event.position, text=symptom_text(event.symptom), told_s=event.time_ms / 1000.0)
+            listed = found.setdefault(event.vehicle, [])
+            # Two detectors may say the same.
+            if all((one.axle, one.text) != (other.axle, other.text) for other in listed):
+                listed.append(one)
         seen.add(key)
     return found
 
