@@ -281,6 +281,9 @@ def test_once_per_turn_that_is_told_at_once_and_grows_on_may_be_wear_as_well(gro
         ((1.50, 0.80, np.nan), "source-worn-yoke", {"source-worn-yoke"}),
         ((1.50, 0.80, 0.30), "source-worn-yoke", {"source-centre-bearing"}),
         ((1.10, 0.72, 1.30), "source-centre-bearing", {"source-worn-yoke"}),
+        # Four times rises more than twice, but with a large circle once per turn.
+        ((1.33, 0.38, 0.54), "source-centre-bearing", {"source-centre-bearing"}),
+        ((1.33, 0.38, 0.54), None, {"source-centre-bearing"}),
     ],
 )
 def test_looseness_told_while_it_was_young_stays_unless_four_times_per_turn_speaks_against_it(

@@ -109,7 +109,7 @@ class Vibration(Part):
     """
 
     name = "vibration"
-    version = 10
+    version = 11
     dtype: np.dtype[Any] = np.dtype(
         [
             ("window_s", "f4"),

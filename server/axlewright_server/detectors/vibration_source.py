@@ -19,10 +19,11 @@ Which lines speak for which source is common practice, no published source:
 * angles wear the joints: what has been the joints' angle for hours stays so though it knocks, unless four times per
   turn rises more than twice;
 * once and twice together is looseness: blows of play are rich in overtones, so four times per turn rises at least as
-  much as twice; a shaft on a soft centre bearing describes a smooth orbit, whose overtones rise less. Between the
-  two, or where four times is not measured: play throws the shaft over twice a turn and scatters from minute to
-  minute; whirling goes round once, and a softer support moves the shaft's resonance, so that the rise depends on
-  speed. If neither is clear, both are named, and `ambiguous` as well;
+  much as twice; a shaft on a soft centre bearing describes a smooth orbit, whose overtones rise less, but for those of
+  a circle so large that twice has not risen half as much. Between the two, or where four times is not measured: play
+  throws the shaft over twice a turn and scatters from minute to minute; whirling goes round once, and a softer support
+  moves the shaft's resonance, so that the rise depends on speed. If neither is clear, both are named, and `ambiguous`
+  as well;
 * one looseness brings the other: in worn splines the shaft whirls as well, and a shaft that whirls wears its splines.
   How once and twice share the rise tells less the further it has gone, so what was told of it for hours while it was
   young stays, unless four times per turn speaks against it;
@@ -61,6 +62,8 @@ OVERTONES = 0.1
 """Own choices, in log-ratios: scatter of play; difference of rises over speed; of four times over twice per turn."""
 MOSTLY_ONCE = 0.6
 """Own choice: a whirling shaft goes round once, so twice per turn rises by less than this share of once."""
+BARELY_TWICE = 0.5
+"""Own choice: where twice per turn rises by less than this share of once, four times is an overtone of once."""
 SMALL = 0.3
 """Own choice: a companion that rises by less than this share of the shaft's strongest line is an overtone of it."""
 ALONE = 10
@@ -176,16 +179,19 @@ def _shaft(own: NDArray[np.bool_], envelope: NDArray[np.bool_], signature: Signa
     both, only_once, only_twice = once & twice, once & ~twice, twice & ~once
     in_bearing = envelope | beside[:, _ORDERS:_LINES].any(axis=1)
     overtones = rise[:, _FOURTH] - rise[:, SECOND]
+    # A circle that has grown large is no pure one: its overtones rise as it does, and play would have lifted twice.
+    circles = rise[:, SECOND] < BARELY_TWICE * rise[:, FIRST]
+    knocked, smooth = (overtones > OVERTONES) & ~circles, overtones < -OVERTONES
     # NaN where four times per turn is not measured compares as unsure.
-    unsure = ~(np.abs(overtones) > OVERTONES)
+    unsure = ~(knocked | smooth)
     rather_play = rise[:, SECOND] > rise[:, FIRST]
     rather_whirl = rise[:, SECOND] < MOSTLY_ONCE * rise[:, FIRST]
     scatters, by_speed = signature.scatter > SCATTER, np.abs(signature.by_speed) > BY_SPEED
     settled = was_play ^ was_whirl
     seems_play = np.where(settled, was_play, rather_play | (scatters & ~rather_whirl))
     seems_whirl = np.where(settled, was_whirl, rather_whirl | (by_speed & ~rather_play))
-    play = both & ((overtones > OVERTONES) | (unsure & seems_play))
-    whirl = both & ((overtones < -OVERTONES) | (unsure & seems_whirl))
+    play = both & (knocked | (unsure & seems_play))
+    whirl = both & (smooth | (unsure & seems_whirl))
     unclear = both & (play == whirl)
     joint = only_twice & (~knocks | (was_joint & ~(overtones > OVERTONES)))
     return {
