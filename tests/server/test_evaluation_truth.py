@@ -82,6 +82,19 @@ def test_trucks_and_causes_must_exist():
         check_against(truth, {"t-1"}, {"hard-duty", "dragging-brakes"})
 
 
+@pytest.mark.parametrize(
+    "member",
+    [
+        {"source": "gear-mash"},
+        {"brought_about": [{"source": "gear-mash", "axle": 2, "since": "2026-03-09T00:00:00Z"}]},
+    ],
+)
+def test_a_vibration_source_that_does_not_exist_is_named(member):
+    truth = parse_truth(document(EVENT | member))
+    with pytest.raises(EvaluationError, match=r"events\[0\]: no vibration source 'gear-mash'; did you mean gear-mesh"):
+        check_against(truth, {"t-1"}, {"dragging-brake"})
+
+
 def test_a_file_that_is_not_there_is_told(tmp_path):
     with pytest.raises(EvaluationError, match="cannot be read: No such file"):
         read_truth(tmp_path / "truth.json")

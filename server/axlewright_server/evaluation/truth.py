@@ -20,9 +20,12 @@ import msgspec
 from axlewright_models.errors import ModelError
 from axlewright_models.file_errors import meant, readable
 from axlewright_models.shop.service import ServiceEvent
+from axlewright_server.detectors.vibration_source import SOURCES
 from axlewright_server.errors import EvaluationError
 
 FORMAT: Literal["axlewright-truth-1"] = "axlewright-truth-1"
+SOURCE_WORDS = frozenset(name.removeprefix("source-") for name in SOURCES if name.startswith("source-"))
+"""What `source` may say: the words of :mod:`~axlewright_server.detectors.vibration_source`."""
 
 
 class BroughtAbout(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -164,7 +167,7 @@ def failures(truth: Truth) -> dict[str, list[tuple[float, float]]]:
 
 
 def check_against(truth: Truth, vehicles: Collection[str], causes: Collection[str], where: str = "truth") -> None:
-    """Refuse a truth that speaks of trucks or causes that do not exist.
+    """Refuse a truth that speaks of trucks, causes or vibration sources that do not exist.
 
     Raises
     ------
@@ -175,6 +178,9 @@ def check_against(truth: Truth, vehicles: Collection[str], causes: Collection[st
         place = f"{where}: events[{number}]"
         if event.vehicle not in vehicles:
             raise EvaluationError(f"{place}: vehicle {event.vehicle!r} is not in the fleet file")
+        for name in (event.source, *(one.source for one in event.brought_about)):
+            if name and name not in SOURCE_WORDS:
+                raise EvaluationError(f"{place}: no vibration source {name!r}; {meant(name, sorted(SOURCE_WORDS))}")
         strange = [name for name in event.causes if name not in causes]
         if strange:
             raise EvaluationError(
