@@ -2,6 +2,7 @@
 
 The other detectors run as they ran. Only one thing is not undone: learning paused while the dropped symptom stood.
 Symptoms may come and go many times a day; then it is enough to decide now and then (:data:`EVERY_S`), with and without.
+Time decides as well, as in the kernel: a caution has waited long enough, silence begins to tell, a cause has trailed.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ from axlewright_server.detectors.table import AxleTable
 from axlewright_server.diagnosis.decide import decide
 from axlewright_server.diagnosis.facts import Knowledge
 from axlewright_server.diagnosis.knowledge import load_knowledge
-from axlewright_server.diagnosis.picture import AxleView, Standing, faulty_channels
+from axlewright_server.diagnosis.patience import told_again_s
+from axlewright_server.diagnosis.picture import AxleView, Standing, faulty_channels, silence_tells_s
 from axlewright_server.diagnosis.steadiness import Trail
 from axlewright_server.evaluation.alerts import AlertBook
 from axlewright_server.evaluation.record import Alert
@@ -31,16 +33,20 @@ def without(
     detector: str,
     knowledge: Knowledge | None = None,
     every_s: float = EVERY_S,
+    ends_s: Mapping[int, float] | None = None,
 ) -> tuple[Alert, ...]:
     """Return the alerts as they would have been without a detector's symptoms ("" leaves out none).
 
     Of a truck's transitions in a span of `every_s` only the last is decided on; 0 decides on each, as the kernel does.
+
+    ``ends_s``: by number of the vehicle, when its readings end [s]; without it, nothing falls due after its last
+    transition.
     """
     again = _Decisions(AxleTable.of(fleet), load_knowledge() if knowledge is None else knowledge, detector, every_s)
     book = AlertBook()
     for moment in moments:
         book.take(again.take(moment))
-    book.take(again.rest())
+    book.take(again.rest({} if ends_s is None else ends_s))
     return book.alerts()
 
 
@@ -58,44 +64,59 @@ class _Decisions:
         self._advisories: dict[int, dict[str, Advisory]] = {}
         self._waiting: dict[int, tuple[float, Moment]] = {}
         self._trails: dict[int, dict[str, Trail]] = {}
-        self._looked: dict[int, Moment] = {}
+        self._looked: dict[int, tuple[float, Moment]] = {}
 
     def take(self, moment: Moment) -> list[Change]:
         """Return the changes that one moment's transitions make due."""
         told = [pair for pair in zip(moment.symptoms, moment.detectors, strict=True) if pair[1] != self._left_out]
         vehicles = {int(self._table.vehicle[symptom.axle]): symptom.time_s for symptom, _ in told}
-        changes = self._give_way(vehicles)
+        changes: list[Change] = []
         for vehicle, time_s in sorted(vehicles.items()):
             # What stood before this moment is decided on first, if it waits since an earlier span.
             if vehicle in self._waiting and not self._same_span(self._waiting[vehicle][0], time_s):
                 changes += self._judge(vehicle, *self._waiting.pop(vehicle))
+            if vehicle not in self._waiting:
+                changes += self._fall_due(vehicle, time_s)
         for symptom, detector in told:
             self._note(symptom, detector)
         self._waiting |= {vehicle: (time_s, moment) for vehicle, time_s in vehicles.items()}
         return changes
 
-    def rest(self) -> list[Change]:
-        """Return the changes of what still waits."""
+    def rest(self, ends_s: Mapping[int, float]) -> list[Change]:
+        """Return the changes of what still waits, and of what falls due before the readings end."""
         changes: list[Change] = []
         for vehicle in sorted(self._waiting):
             changes += self._judge(vehicle, *self._waiting[vehicle])
+        for vehicle, end_s in sorted(ends_s.items()):
+            changes += self._fall_due(vehicle, end_s)
         return changes
 
-    def _give_way(self, vehicles: Mapping[int, float]) -> list[Change]:
-        """Return the changes of causes that had trailed for long enough before these times."""
+    def _fall_due(self, vehicle: int, until_s: float) -> list[Change]:
+        """Return the changes that time alone makes before `until_s`, since the vehicle was last looked at."""
         changes: list[Change] = []
-        for vehicle, time_s in sorted(vehicles.items()):
-            first, count = int(self._table.first[vehicle]), int(self._table.count[vehicle])
-            trails = [trail for row in range(first, first + count) for trail in self._trails.get(row, {}).values()]
-            if vehicle in self._looked and any(trail.due_s < time_s for trail in trails):
-                changes += self._judge(vehicle, min(trail.due_s for trail in trails), self._looked[vehicle])
+        while vehicle in self._looked:
+            due_s = [when_s for when_s in self._judged_again_s(vehicle) if when_s < until_s]
+            if not due_s:
+                break
+            last_s = max(when_s for when_s in due_s if when_s == min(due_s) or self._same_span(when_s, min(due_s)))
+            changes += self._judge(vehicle, last_s, self._looked[vehicle][1])
         return changes
+
+    def _judged_again_s(self, vehicle: int) -> list[float]:
+        """Return the times after the last look at which a verdict may change though no symptom does."""
+        first, count = int(self._table.first[vehicle]), int(self._table.count[vehicle])
+        after_s, found = self._looked[vehicle][0], []
+        for row in range(first, first + count):
+            standing = self._standing.get(row, {})
+            found += [trail.due_s for trail in self._trails.get(row, {}).values()]
+            found += silence_tells_s(self._knowledge, standing) + told_again_s(standing)
+        return [when_s for when_s in found if when_s > after_s]
 
     def _same_span(self, one_s: float, other_s: float) -> bool:
         return self._every_s > 0.0 and one_s // self._every_s == other_s // self._every_s
 
     def _judge(self, vehicle: int, time_s: float, moment: Moment) -> list[Change]:
-        self._looked[vehicle] = moment
+        self._looked[vehicle] = (time_s, moment)
         first, count = int(self._table.first[vehicle]), int(self._table.count[vehicle])
         views = {row: self._view(row, moment, time_s) for row in range(first, first + count)}
         changes: list[Change] = []

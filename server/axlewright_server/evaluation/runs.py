@@ -137,8 +137,9 @@ def reduce(
     without = {}
     if extras.ablation and part.kind == "scenarios":
         knowledge = load_knowledge()
+        ends_s = {table.vehicles.index(unit.vehicle): unit.end_s for unit in units}
         without = {
-            name: ablation.without(fleet, watched.moments, name, knowledge)
+            name: ablation.without(fleet, watched.moments, name, knowledge, ends_s=ends_s)
             for name in ("", *ablation.detectors_of(watched.moments))
         }
     counted: list[BaselineCount] = []
