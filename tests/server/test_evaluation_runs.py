@@ -127,10 +127,12 @@ def test_readings_as_csv_are_judged_as_those_of_parquet(simulated, tmp_path):
 
 def test_decisions_made_anew_with_every_detector_are_those_of_the_kernel(simulated):
     fleet = load_fleet(str(simulated / "fleet.toml"))
-    pieces = readings.of_files([simulated / "readings.parquet"], AxleTable.of(fleet).vehicles)
+    vehicles = AxleTable.of(fleet).vehicles
+    pieces = readings.of_files([simulated / "readings.parquet"], vehicles)
     watched = watch(fleet, pieces, service_events(read_truth(simulated / "truth.json")))
     assert watched.alerts
-    again = ablation.without(fleet, watched.moments, "", every_s=0.0)
+    ends_s = dict.fromkeys(range(len(vehicles)), watched.end_s)
+    again = ablation.without(fleet, watched.moments, "", ends_s, every_s=0.0)
     assert [(one.vehicle, one.axle, one.first) for one in again] == [
         (one.vehicle, one.axle, one.first) for one in watched.alerts
     ]
@@ -140,16 +142,15 @@ def test_a_caution_that_waited_is_told_by_decisions_made_anew(tmp_path):
     words = ["--seeds", "2001", "--scenarios", "lean", "--begin", "2025-04-01", "--window", "600"]
     assert main(["simulate", "--into", str(tmp_path), *words]) == 0
     fleet = load_fleet(str(tmp_path / "fleet.toml"))
-    table = AxleTable.of(fleet)
-    pieces = readings.of_files([tmp_path / "readings.parquet"], table.vehicles)
+    pieces = readings.of_files([tmp_path / "readings.parquet"], AxleTable.of(fleet).vehicles)
     watched = watch(fleet, pieces, service_events(read_truth(tmp_path / "truth.json")))
     first_s = min(alert.first.time_s for alert in watched.alerts)
     # No symptom came or went when the advisory was raised: time alone decided.
     assert all(symptom.time_s != first_s for moment in watched.moments for symptom in moment.symptoms)
     early = [moment for moment in watched.moments if moment.symptoms[0].time_s < first_s]
-    again = ablation.without(fleet, early, "", every_s=0.0, ends_s={0: watched.end_s})
+    again = ablation.without(fleet, early, "", {0: watched.end_s}, every_s=0.0)
     assert again
-    assert not ablation.without(fleet, early, "", every_s=0.0, ends_s={0: first_s - 3600.0})
+    assert not ablation.without(fleet, early, "", {0: first_s - 3600.0}, every_s=0.0)
 
 
 def test_what_one_detector_alone_saw_is_lost_without_it(inside):

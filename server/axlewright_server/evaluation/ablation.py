@@ -31,22 +31,21 @@ def without(
     fleet: FleetSpec,
     moments: Sequence[Moment],
     detector: str,
+    ends_s: Mapping[int, float],
     knowledge: Knowledge | None = None,
     every_s: float = EVERY_S,
-    ends_s: Mapping[int, float] | None = None,
 ) -> tuple[Alert, ...]:
     """Return the alerts as they would have been without a detector's symptoms ("" leaves out none).
 
     Of a truck's transitions in a span of `every_s` only the last is decided on; 0 decides on each, as the kernel does.
 
-    ``ends_s``: by number of the vehicle, when its readings end [s]; without it, nothing falls due after its last
-    transition.
+    ``ends_s``: by number of the vehicle, when its readings end [s]; nothing falls due after that.
     """
     again = _Decisions(AxleTable.of(fleet), load_knowledge() if knowledge is None else knowledge, detector, every_s)
     book = AlertBook()
     for moment in moments:
         book.take(again.take(moment))
-    book.take(again.rest({} if ends_s is None else ends_s))
+    book.take(again.rest(ends_s))
     return book.alerts()
 
 
@@ -98,12 +97,16 @@ class _Decisions:
             due_s = [when_s for when_s in self._judged_again_s(vehicle) if when_s < until_s]
             if not due_s:
                 break
-            last_s = max(when_s for when_s in due_s if when_s == min(due_s) or self._same_span(when_s, min(due_s)))
+            soonest_s = min(due_s)
+            last_s = max(when_s for when_s in due_s if when_s == soonest_s or self._same_span(when_s, soonest_s))
             changes += self._judge(vehicle, last_s, self._looked[vehicle][1])
         return changes
 
     def _judged_again_s(self, vehicle: int) -> list[float]:
-        """Return the times after the last look at which a verdict may change though no symptom does."""
+        """Return the times after the last look at which a verdict may change though no symptom does.
+
+        As in the kernel, but for repairs, which are not told here.
+        """
         first, count = int(self._table.first[vehicle]), int(self._table.count[vehicle])
         after_s, found = self._looked[vehicle][0], []
         for row in range(first, first + count):

@@ -139,7 +139,7 @@ def reduce(
         knowledge = load_knowledge()
         ends_s = {table.vehicles.index(unit.vehicle): unit.end_s for unit in units}
         without = {
-            name: ablation.without(fleet, watched.moments, name, knowledge, ends_s=ends_s)
+            name: ablation.without(fleet, watched.moments, name, ends_s, knowledge)
             for name in ("", *ablation.detectors_of(watched.moments))
         }
     counted: list[BaselineCount] = []

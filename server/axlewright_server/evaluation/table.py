@@ -282,8 +282,8 @@ def ablation_table(whole: Without, rows: Sequence[Without], asked: int) -> Table
         "Each detector left out in turn (trucks of scenarios)",
         ("run", "found", "cause right at last", "false advisories"),
         body,
-        "Decisions are made anew from the same symptoms, every six hours and without recorded repairs (hence the first "
-        "row differs from the figures above); learning that paused for a dropped symptom stays as it was.",
+        "Decisions are made anew from the same symptoms, every six hours and without recorded repairs (so the first "
+        "row may differ from the figures above); learning that paused for a dropped symptom stays as it was.",
     )
 
 
